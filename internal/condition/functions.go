@@ -1,0 +1,65 @@
+package condition
+
+import (
+	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common/ast"
+)
+
+// function is one function that conditions can call. A new one is one entry in functions.
+type function struct {
+	name    string
+	params  []*cel.Type
+	numbers func(args []float64) float64 // for functions of numbers alone
+	special func(c *compiler, e ast.Expr, args []ast.Expr) numberFunc
+}
+
+var functions = []function{
+	{name: "years_since", params: []*cel.Type{cel.TimestampType}, special: yearsSince},
+	{name: "least", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return min(a[0], a[1]) }},
+	{name: "greatest", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return max(a[0], a[1]) }},
+}
+
+// FunctionNames lists the functions that conditions can call.
+func FunctionNames() []string {
+	var names []string
+	for _, f := range functions {
+		names = append(names, f.name)
+	}
+	return names
+}
+
+func functionNamed(name string) (function, bool) {
+	for _, f := range functions {
+		if f.name == name {
+			return f, true
+		}
+	}
+	return function{}, false
+}
+
+func (fn function) declare() cel.EnvOption {
+	return cel.Function(fn.name, cel.Overload(fn.name, fn.params, cel.DoubleType))
+}
+
+func (fn function) compile(c *compiler, e ast.Expr, args []ast.Expr) numberFunc {
+	if fn.special != nil {
+		return fn.special(c, e, args)
+	}
+	compiled := make([]numberFunc, len(args))
+	for i, a := range args {
+		compiled[i] = c.number(a)
+	}
+	apply := fn.numbers
+	return func(f Frame) float64 {
+		var buffer [4]float64
+		values := buffer[:0]
+		for _, a := range compiled {
+			v := a(f)
+			if v != v {
+				return Unset
+			}
+			values = append(values, v)
+		}
+		return apply(values)
+	}
+}

@@ -1,0 +1,254 @@
+package report
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"laidup/internal/calendar"
+	"laidup/internal/catalogue"
+	"laidup/internal/condition"
+)
+
+// Dossier is what all reports on one vehicle say together.
+type Dossier struct {
+	Vehicle Vehicle
+	AsOf    calendar.Day // the newest inspection
+	// Frame has the facts, what is counted from dates, and of each finding one of the values
+	// that stand.
+	Frame condition.Frame
+	// Standing has, by slot, what stands of each finding; nil where nothing was reported.
+	Standing []*Standing
+	// Conflicts are the findings with more than one standing value, in the order of the catalogue.
+	Conflicts []*Standing
+	// Misplaced are items that were reported on although the vehicle, by its facts, has none.
+	Misplaced []*catalogue.Item
+}
+
+// Standing is what stands of one finding.
+type Standing struct {
+	Finding *catalogue.Finding
+	// Values has one value, or the contradicting ones, lowest first: then the worse counts.
+	Values []StandingValue
+}
+
+// StandingValue is one value of a finding that stands, with the observations that speak for it.
+type StandingValue struct {
+	Value
+	Support []Support // none of them both older and less credible than another
+}
+
+// Support is one observation that speaks for a value.
+type Support struct {
+	Method   int
+	Credence float64
+	On       calendar.Day
+	Report   int // position among the reports in the order of inspection
+}
+
+// Credence is the greatest credence among the observations that speak for the value.
+func (v *StandingValue) Credence() float64 {
+	best := 0.0
+	for _, s := range v.Support {
+		best = max(best, s.Credence)
+	}
+	return best
+}
+
+// Aged is the greatest credence left when it halves every halfLife years from the observation to
+// the day given.
+func (v *StandingValue) Aged(asOf calendar.Day, halfLife float64) float64 {
+	best := 0.0
+	for _, s := range v.Support {
+		c := s.Credence
+		if t := s.On.YearsTo(asOf); t > 0 {
+			c *= math.Pow(0.5, t/halfLife)
+		}
+		best = max(best, c)
+	}
+	return best
+}
+
+// seen is one reported value on its way into the dossier.
+type seen struct {
+	value Value
+	by    Support
+}
+
+// Lay lays reports on one vehicle, in the order in which they came, together. At least one report
+// is needed. Sufficient is the credence from which on a renewal or removal is believed: hearsay
+// overturns nothing.
+func Lay(reports []*Report, cat *catalogue.Catalogue, sufficient float64) *Dossier {
+	ordered := slices.Clone(reports)
+	slices.SortStableFunc(ordered, func(a, b *Report) int { return cmp.Compare(a.Inspected, b.Inspected) })
+	d := &Dossier{
+		Vehicle:  ordered[0].Vehicle,
+		AsOf:     ordered[len(ordered)-1].Inspected,
+		Frame:    make(condition.Frame, cat.Size),
+		Standing: make([]*Standing, cat.Size),
+	}
+	for i := range d.Frame {
+		d.Frame[i] = condition.Unset
+	}
+	for _, r := range ordered {
+		r.fill(d.Frame)
+		if r.Vehicle.Description != "" {
+			d.Vehicle.Description = r.Vehicle.Description
+		}
+		if r.Vehicle.VIN != "" {
+			d.Vehicle.VIN = r.Vehicle.VIN
+		}
+	}
+	d.count(cat)
+	d.collect(ordered, cat, sufficient)
+	return d
+}
+
+// count sets what is counted to the newest inspection.
+func (d *Dossier) count(cat *catalogue.Catalogue) {
+	d.Frame[cat.AsOf] = float64(d.AsOf)
+	since := func(slot int, fact *catalogue.Finding) {
+		if d.Frame.Known(fact.Slot) {
+			d.Frame[slot] = max(0, calendar.Day(d.Frame[fact.Slot]).YearsTo(d.AsOf))
+		}
+	}
+	since(cat.YearsLaidUp, cat.Fact("lay_up", "last_ran"))
+	since(cat.YearsSinceBuilt, cat.Fact("vehicle", "built"))
+}
+
+func (d *Dossier) collect(ordered []*Report, cat *catalogue.Catalogue, sufficient float64) {
+	byItem := make([][]seen, len(cat.Items))
+	for i, r := range ordered {
+		for _, o := range r.Observations {
+			by := Support{o.Method, cat.Methods[o.Method].Credence, o.On, i}
+			for _, v := range o.Found {
+				byItem[o.Item.Index] = append(byItem[o.Item.Index], seen{v, by})
+			}
+		}
+	}
+	for i, found := range byItem {
+		item := cat.Items[i]
+		switch {
+		case len(found) == 0:
+			continue
+		case !item.AppliesTo(d.Frame):
+			d.Misplaced = append(d.Misplaced, item)
+			continue
+		}
+		d.lay(item, superseded(item, found, sufficient))
+	}
+}
+
+// superseded drops what was found on a part before it was renewed.
+func superseded(item *catalogue.Item, found []seen, sufficient float64) []seen {
+	var renewals []seen
+	for _, s := range found {
+		if s.value.Finding == item.Renewed && s.by.Credence >= sufficient {
+			renewals = append(renewals, s)
+		}
+	}
+	if len(renewals) == 0 {
+		return found
+	}
+	return slices.DeleteFunc(found, func(s seen) bool {
+		return slices.ContainsFunc(renewals, func(r seen) bool {
+			if s.by.Report == r.by.Report {
+				return s.by.On < r.value.Date.Earliest() && s.value.Finding != item.Renewed
+			}
+			return s.by.Report < r.by.Report && s.by.On <= r.value.Date.Latest()
+		})
+	})
+}
+
+// lay works out what stands of each finding on one item.
+func (d *Dossier) lay(item *catalogue.Item, found []seen) {
+	// A part has aged since its age was reported. What a date of renewal says of the age
+	// contradicts, or agrees with, a reported age.
+	for i, s := range found {
+		switch s.value.Finding {
+		case item.Age:
+			found[i].value.Number += s.by.On.YearsTo(d.AsOf)
+		case item.Renewed:
+			age := Value{Finding: item.Age, Number: max(0, s.value.Date.Earliest().YearsTo(d.AsOf))}
+			found = append(found, seen{age, s.by})
+		}
+	}
+	slices.SortStableFunc(found, func(a, b seen) int {
+		return cmp.Or(
+			cmp.Compare(a.value.Finding.Slot, b.value.Finding.Slot),
+			cmp.Compare(a.by.On, b.by.On),
+			cmp.Compare(a.by.Report, b.by.Report),
+			cmp.Compare(a.value.Number, b.value.Number),
+			cmp.Compare(b.by.Credence, a.by.Credence),
+			cmp.Compare(a.value.Text, b.value.Text),
+		)
+	})
+	for len(found) > 0 {
+		finding := found[0].value.Finding
+		n := 0
+		for n < len(found) && found[n].value.Finding == finding {
+			n++
+		}
+		st := stand(finding, found[:n])
+		found = found[n:]
+		d.Standing[finding.Slot] = st
+		d.Frame[finding.Slot] = st.Values[0].Number
+		if len(st.Values) > 1 {
+			d.Conflicts = append(d.Conflicts, st)
+		}
+	}
+}
+
+// stand goes through the observations of one finding, oldest first, a report at a time.
+func stand(finding *catalogue.Finding, found []seen) *Standing {
+	st := &Standing{Finding: finding}
+	for len(found) > 0 {
+		n := 1
+		for n < len(found) && found[n].by.On == found[0].by.On && found[n].by.Report == found[0].by.Report {
+			n++
+		}
+		together := found[:n]
+		found = found[n:]
+		most := 0.0
+		for _, s := range together {
+			most = max(most, s.by.Credence)
+		}
+		st.Values = slices.DeleteFunc(st.Values, func(v StandingValue) bool {
+			agreed := slices.ContainsFunc(together, func(s seen) bool { return agree(v.Value, s.value) })
+			return !agreed && v.Credence() <= most
+		})
+		for _, s := range together {
+			st.add(s)
+		}
+	}
+	slices.SortFunc(st.Values, func(a, b StandingValue) int { return cmp.Compare(a.Number, b.Number) })
+	return st
+}
+
+// agree reports whether two values of a finding say the same. Ages are told in whole years.
+func agree(a, b Value) bool {
+	if a.Finding == a.Finding.Item.Age {
+		return math.Abs(a.Number-b.Number) < 1
+	}
+	return a.Number == b.Number
+}
+
+func (st *Standing) add(s seen) {
+	for i := range st.Values {
+		v := &st.Values[i]
+		if !agree(v.Value, s.value) {
+			continue
+		}
+		if slices.ContainsFunc(v.Support, func(old Support) bool { return old.Credence >= s.by.Credence && old.On >= s.by.On }) {
+			v.Number = max(v.Number, s.value.Number)
+			return
+		}
+		v.Support = slices.DeleteFunc(v.Support, func(old Support) bool { return old.Credence <= s.by.Credence && old.On <= s.by.On })
+		if len(v.Support) > 0 {
+			s.value.Number = max(v.Number, s.value.Number)
+		}
+		v.Value, v.Support = s.value, append(v.Support, s.by)
+		return
+	}
+	st.Values = append(st.Values, StandingValue{s.value, []Support{s.by}})
+}

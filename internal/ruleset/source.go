@@ -1,0 +1,290 @@
+package ruleset
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// Limits of one rule set as it is written.
+const (
+	MaxSource = 4 << 20 // bytes of all its files
+	maxDepth  = 24      // of nesting
+)
+
+// Fault is one thing wrong with a rule set.
+type Fault struct {
+	File   string `json:"file,omitempty"`
+	Line   int    `json:"line,omitempty"`
+	Column int    `json:"column,omitempty"`
+	// Entry is the id of the hazard, rule, proof or other entry at fault, if it has one.
+	Entry   string `json:"entry,omitempty"`
+	Pointer string `json:"pointer"` // JSON Pointer into the document
+	Detail  string `json:"detail"`
+}
+
+// String writes the fault as editors understand it: file:line:column: entry: text.
+func (f Fault) String() string {
+	var b strings.Builder
+	if f.File != "" {
+		fmt.Fprintf(&b, "%s:", f.File)
+	}
+	if f.Line > 0 {
+		fmt.Fprintf(&b, "%d:%d:", f.Line, f.Column)
+	}
+	if b.Len() > 0 {
+		b.WriteByte(' ')
+	}
+	if f.Entry != "" {
+		fmt.Fprintf(&b, "%s: ", f.Entry)
+	}
+	fmt.Fprintf(&b, "%s: %s", f.Pointer, f.Detail)
+	return b.String()
+}
+
+// Faults is the error of a rule set that cannot be used: everything that is wrong with it.
+type Faults []Fault
+
+// Error lists all faults, one a line.
+func (f Faults) Error() string {
+	lines := make([]string, len(f))
+	for i, x := range f {
+		lines[i] = x.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// source is the text of a rule set as one tree, which remembers where everything was written.
+type source struct {
+	root   *yaml.Node
+	files  map[*yaml.Node]string
+	faults Faults
+}
+
+// readFolder joins all YAML files of a folder, in the order of their names.
+func readFolder(fsys fs.FS, dir string) (*source, error) {
+	s := &source{root: &yaml.Node{Kind: yaml.MappingNode}, files: map[*yaml.Node]string{}}
+	entries, err := fs.ReadDir(fsys, dir)
+	if err != nil {
+		return nil, fmt.Errorf("read rule set %s: %w", dir, err)
+	}
+	size := 0
+	for _, e := range entries {
+		if e.IsDir() || path.Ext(e.Name()) != ".yaml" {
+			continue
+		}
+		data, err := fs.ReadFile(fsys, path.Join(dir, e.Name()))
+		if err != nil {
+			return nil, fmt.Errorf("read rule set %s: %w", dir, err)
+		}
+		if size += len(data); size > MaxSource {
+			return nil, Faults{{File: dir, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}}
+		}
+		s.add(e.Name(), data)
+	}
+	return s, nil
+}
+
+// readDocument takes one YAML or JSON document.
+func readDocument(name string, data []byte) *source {
+	s := &source{root: &yaml.Node{Kind: yaml.MappingNode}, files: map[*yaml.Node]string{}}
+	if len(data) > MaxSource {
+		s.faults = Faults{{File: name, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}}
+		return s
+	}
+	s.add(name, data)
+	return s
+}
+
+func (s *source) add(name string, data []byte) {
+	var doc yaml.Node
+	switch err := unmarshal(data, &doc); {
+	case err != nil:
+		s.faults = append(s.faults, Fault{File: name, Detail: "not YAML: " + strings.TrimPrefix(err.Error(), "yaml: ")})
+		return
+	case doc.Kind == 0:
+		return
+	}
+	top := doc.Content[0]
+	if !s.check(name, top, 0) {
+		return
+	}
+	if top.Kind != yaml.MappingNode {
+		s.fault(name, top, "a rule set is a mapping: name: value")
+		return
+	}
+	for i := 0; i < len(top.Content); i += 2 {
+		s.join(name, top.Content[i], top.Content[i+1])
+	}
+}
+
+// unmarshal turns a panic of the parser, on text that nobody wrote on purpose, into an error.
+func unmarshal(data []byte, into *yaml.Node) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%v", p)
+		}
+	}()
+	d := yaml.NewDecoder(strings.NewReader(string(data)))
+	if err := d.Decode(into); err != nil {
+		if err.Error() == "EOF" {
+			return nil
+		}
+		return err
+	}
+	var second yaml.Node
+	if d.Decode(&second) == nil {
+		return errors.New("there is a second document in the file")
+	}
+	return nil
+}
+
+func (s *source) fault(file string, n *yaml.Node, format string, args ...any) {
+	s.faults = append(s.faults, Fault{File: file, Line: n.Line, Column: n.Column, Detail: fmt.Sprintf(format, args...)})
+}
+
+// check refuses what JSON does not have, and keys that stand twice, and notes the file of each node.
+func (s *source) check(file string, n *yaml.Node, depth int) bool {
+	s.files[n] = file
+	ok := true
+	switch {
+	case depth > maxDepth:
+		s.fault(file, n, "nested more than %d deep", maxDepth)
+		return false
+	case n.Kind == yaml.AliasNode || n.Anchor != "":
+		s.fault(file, n, "anchors and aliases are not used here: write it out")
+		return false
+	case n.Kind == yaml.MappingNode:
+		seen := map[string]bool{}
+		for i := 0; i < len(n.Content); i += 2 {
+			k := n.Content[i]
+			if k.Kind != yaml.ScalarNode || k.Tag == "!!merge" {
+				s.fault(file, k, "a key has to be a word")
+				ok = false
+			} else if seen[k.Value] {
+				s.fault(file, k, "%q stands here twice: leave one out", k.Value)
+				ok = false
+			}
+			seen[k.Value] = true
+			ok = s.check(file, n.Content[i+1], depth+1) && ok
+		}
+	case n.Kind == yaml.SequenceNode:
+		for _, c := range n.Content {
+			ok = s.check(file, c, depth+1) && ok
+		}
+	case n.Kind == yaml.ScalarNode:
+		if _, err := scalar(n); err != nil {
+			s.fault(file, n, "%s", err)
+			ok = false
+		}
+	}
+	return ok
+}
+
+func (s *source) join(file string, key, value *yaml.Node) {
+	for i := 0; i < len(s.root.Content); i += 2 {
+		if s.root.Content[i].Value != key.Value {
+			continue
+		}
+		old := s.root.Content[i+1]
+		if old.Kind != yaml.SequenceNode || value.Kind != yaml.SequenceNode {
+			s.fault(file, key, "%q stands in %s already: only lists are joined", key.Value, s.files[old])
+			return
+		}
+		joined := &yaml.Node{Kind: yaml.SequenceNode, Line: old.Line, Column: old.Column, Content: slices.Concat(old.Content, value.Content)}
+		s.files[joined] = s.files[old]
+		s.root.Content[i+1] = joined
+		return
+	}
+	s.root.Content = append(s.root.Content, key, value)
+}
+
+// value turns a node into what encoding/json would have made of it.
+func value(n *yaml.Node) any {
+	switch n.Kind {
+	case yaml.MappingNode:
+		m := make(map[string]any, len(n.Content)/2)
+		for i := 0; i < len(n.Content); i += 2 {
+			m[n.Content[i].Value] = value(n.Content[i+1])
+		}
+		return m
+	case yaml.SequenceNode:
+		l := make([]any, len(n.Content))
+		for i, c := range n.Content {
+			l[i] = value(c)
+		}
+		return l
+	}
+	v, _ := scalar(n)
+	return v
+}
+
+func scalar(n *yaml.Node) (any, error) {
+	switch n.ShortTag() {
+	case "!!str", "!!timestamp":
+		return n.Value, nil
+	case "!!null":
+		return nil, nil
+	case "!!bool":
+		var b bool
+		err := n.Decode(&b)
+		return b, err
+	case "!!int", "!!float":
+		f, err := strconv.ParseFloat(n.Value, 64)
+		if err != nil || math.IsInf(f, 0) || math.IsNaN(f) {
+			return nil, fmt.Errorf("%q is not a decimal number: put it in quotes if it is a word", n.Value)
+		}
+		return f, nil
+	}
+	return nil, fmt.Errorf("%s is not used here", n.Tag)
+}
+
+// at makes a fault at a JSON Pointer into the document.
+func (s *source) at(pointer, detail string) Fault {
+	f := Fault{Pointer: pointer, Detail: detail}
+	n := s.root
+	where := n
+	for _, step := range strings.Split(strings.TrimPrefix(pointer, "/"), "/") {
+		step = strings.ReplaceAll(strings.ReplaceAll(step, "~1", "/"), "~0", "~")
+		var next *yaml.Node
+		switch n.Kind {
+		case yaml.MappingNode:
+			for i := 0; i < len(n.Content); i += 2 {
+				if n.Content[i].Value == step {
+					next = n.Content[i+1]
+				}
+			}
+		case yaml.SequenceNode:
+			if i, err := strconv.Atoi(step); err == nil && i >= 0 && i < len(n.Content) {
+				next = n.Content[i]
+			}
+		}
+		if next == nil {
+			break
+		}
+		n, where = next, next
+		if id := member(n, "id"); id != "" {
+			f.Entry = id
+		}
+	}
+	f.File, f.Line, f.Column = s.files[where], where.Line, where.Column
+	return f
+}
+
+func member(n *yaml.Node, key string) string {
+	if n.Kind == yaml.MappingNode {
+		for i := 0; i < len(n.Content); i += 2 {
+			if n.Content[i].Value == key && n.Content[i+1].Kind == yaml.ScalarNode {
+				return n.Content[i+1].Value
+			}
+		}
+	}
+	return ""
+}

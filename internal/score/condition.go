@@ -1,0 +1,103 @@
+package score
+
+import (
+	"laidup/internal/catalogue"
+	"laidup/internal/ruleset"
+)
+
+type span struct{ expected, low, high float64 }
+
+func (s *span) add(o span, weight float64) {
+	s.expected += float64(o.expected * weight)
+	s.low += float64(o.low * weight)
+	s.high += float64(o.high * weight)
+}
+
+func (s span) over(weight float64) Range {
+	return Range{Expected: Number(round(s.expected / weight * 1e6)), Low: Number(round(s.low / weight * 1e6)), High: Number(round(s.high / weight * 1e6))}
+}
+
+// condition grades every item that is there and rolls the grades up.
+func (e *evaluation) condition(a *Assessment) {
+	var vehicle span
+	var systemWeights, covered, coverable float64
+	a.Condition.Systems = []SystemCondition{}
+	for s, sys := range e.set.Catalogue.Systems {
+		var system span
+		weights := 0.0
+		sc := SystemCondition{System: sys.ID}
+		for _, it := range sys.Items {
+			st := e.items[it.Index]
+			if !st.applies {
+				continue
+			}
+			weight := e.set.ItemWeight[it.Index]
+			a.Coverage.Applying++
+			coverable += weight
+			if st.found {
+				a.Coverage.LookedAt++
+				covered += weight
+			}
+			grade, graded := e.grade(it)
+			system.add(grade, weight)
+			weights += weight
+			sc.Items = append(sc.Items, ItemCondition{Item: it.ID, Range: grade.over(1), Graded: graded})
+		}
+		if weights == 0 {
+			continue
+		}
+		sc.Range = system.over(weights)
+		vehicle.add(span{system.expected / weights, system.low / weights, system.high / weights}, e.set.SystemWeight[s])
+		systemWeights += e.set.SystemWeight[s]
+		a.Condition.Systems = append(a.Condition.Systems, sc)
+	}
+	if systemWeights > 0 {
+		a.Condition.Range = vehicle.over(systemWeights)
+		a.Coverage.Share = Share(round(covered / coverable * 1e10))
+	}
+}
+
+// grade is the worst of what the findings on an item say, or the range for one nobody graded.
+func (e *evaluation) grade(it *catalogue.Item) (span, bool) {
+	worst, graded := 100.0, false
+	for _, g := range e.set.Grades[it.Index] {
+		st := e.dossier.Standing[g.Finding.Slot]
+		if st == nil {
+			continue
+		}
+		for i := range st.Values {
+			v := st.Values[i].Number
+			if g.ByValue != nil {
+				if v = g.ByValue[int(v)]; v != v {
+					continue
+				}
+			} else {
+				v = ruleset.At(g.Curve, v)
+			}
+			worst, graded = min(worst, v), true
+		}
+	}
+	if graded {
+		return span{worst, worst, worst}, true
+	}
+	return e.unseen(it), false
+}
+
+func (e *evaluation) unseen(it *catalogue.Item) span {
+	u := &e.set.Unseen
+	slot := it.Age.Slot
+	switch u.Of {
+	case "years_laid_up":
+		slot = e.set.Catalogue.YearsLaidUp
+	case "years_since_built":
+		slot = e.set.Catalogue.YearsSinceBuilt
+	}
+	if !e.frame.Known(slot) {
+		return span{u.ExpectedElse, u.LowElse, u.HighElse}
+	}
+	x := e.frame[slot]
+	if st := e.dossier.Standing[slot]; st != nil {
+		x = st.Values[len(st.Values)-1].Number
+	}
+	return span{ruleset.At(u.Expected, x), ruleset.At(u.Low, x), ruleset.At(u.High, x)}
+}
