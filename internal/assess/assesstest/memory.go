@@ -1,0 +1,359 @@
+// Package assesstest holds what tests need of the ports that package assess declares: the suite
+// that every store must pass, and fakes of the store and the queue.
+package assesstest
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"laidup/internal/assess"
+)
+
+// Memory is an [assess.Store] that forgets everything with the process. It is safe for
+// concurrent use.
+type Memory struct {
+	mu          sync.Mutex
+	down        error
+	vehicles    map[string]*assess.Vehicle // Newest and Waiting are worked out when asked for
+	reports     map[string]assess.Report
+	assessments map[string]*assess.Assessment
+	keys        map[string]claim
+}
+
+// claim is what an idempotency key stands for.
+type claim struct {
+	fingerprint string
+	receipt     assess.Receipt
+}
+
+var _ assess.Store = (*Memory)(nil)
+
+// NewMemory returns an empty store.
+func NewMemory() *Memory {
+	return &Memory{
+		vehicles:    map[string]*assess.Vehicle{},
+		reports:     map[string]assess.Report{},
+		assessments: map[string]*assess.Assessment{},
+		keys:        map[string]claim{},
+	}
+}
+
+// Break makes every later call return err, as a store that cannot be reached would; nil mends it.
+func (m *Memory) Break(err error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.down = err
+}
+
+// enter locks the store for one call, unless that must not happen.
+func (m *Memory) enter(ctx context.Context) (leave func(), err error) {
+	m.mu.Lock()
+	err = ctx.Err()
+	if err == nil {
+		err = m.down
+	}
+	if err != nil {
+		m.mu.Unlock()
+		return nil, err
+	}
+	return m.mu.Unlock, nil
+}
+
+// Accept implements [assess.Store].
+func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receipt, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Receipt{}, err
+	}
+	defer leave()
+	if s.IdempotencyKey != "" {
+		if known, ok := m.keys[s.IdempotencyKey]; ok {
+			if known.fingerprint != s.Fingerprint {
+				return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrKeyReused)
+			}
+			known.receipt.Repeat = true
+			return known.receipt, nil
+		}
+	}
+	if _, ok := m.reports[s.ReportID]; ok {
+		return assess.Receipt{}, fmt.Errorf("accept report %s: the id is taken", s.ReportID)
+	}
+	if _, ok := m.assessments[s.AssessmentID]; ok {
+		return assess.Receipt{}, fmt.Errorf("accept report %s: assessment id %s is taken", s.ReportID, s.AssessmentID)
+	}
+	at := stored(s.At)
+	v := m.vehicles[s.Vehicle]
+	if v == nil {
+		v = &assess.Vehicle{Reference: s.Vehicle}
+		m.vehicles[s.Vehicle] = v
+	}
+	v.Description = cmp.Or(s.Description, v.Description)
+	v.Reports++
+	if at.After(v.UpdatedAt) {
+		v.UpdatedAt = at
+	}
+	m.reports[s.ReportID] = assess.Report{
+		ID: s.ReportID, Vehicle: s.Vehicle, Reference: s.Reference, Inspected: s.Inspected,
+		Ordinal: v.Reports, Body: bytes.Clone(s.Body), ReceivedAt: at,
+	}
+	m.assessments[s.AssessmentID] = &assess.Assessment{
+		ID: s.AssessmentID, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: v.Reports,
+		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: at, EnqueuedAt: at,
+	}
+	receipt := assess.Receipt{ReportID: s.ReportID, AssessmentID: s.AssessmentID}
+	if s.IdempotencyKey != "" {
+		m.keys[s.IdempotencyKey] = claim{s.Fingerprint, receipt}
+	}
+	return receipt, nil
+}
+
+// Report implements [assess.Store].
+func (m *Memory) Report(ctx context.Context, id string) (assess.Report, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Report{}, err
+	}
+	defer leave()
+	r, ok := m.reports[id]
+	if !ok {
+		return assess.Report{}, fmt.Errorf("report %s: %w", id, assess.ErrNotFound)
+	}
+	r.Body = bytes.Clone(r.Body)
+	return r, nil
+}
+
+// Dossier implements [assess.Store].
+func (m *Memory) Dossier(ctx context.Context, vehicle string, upTo int) ([]assess.Report, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	if m.vehicles[vehicle] == nil {
+		return nil, fmt.Errorf("vehicle %s: %w", vehicle, assess.ErrNotFound)
+	}
+	var dossier []assess.Report
+	for _, r := range m.reports {
+		if r.Vehicle == vehicle && r.Ordinal <= upTo {
+			r.Body = bytes.Clone(r.Body)
+			dossier = append(dossier, r)
+		}
+	}
+	slices.SortFunc(dossier, func(a, b assess.Report) int { return a.Ordinal - b.Ordinal })
+	return dossier, nil
+}
+
+// Assessment implements [assess.Store].
+func (m *Memory) Assessment(ctx context.Context, id string) (assess.Assessment, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Assessment{}, err
+	}
+	defer leave()
+	a, ok := m.assessments[id]
+	if !ok {
+		return assess.Assessment{}, fmt.Errorf("assessment %s: %w", id, assess.ErrNotFound)
+	}
+	whole := listed(a)
+	whole.Outcome.Body = bytes.Clone(a.Outcome.Body)
+	return whole, nil
+}
+
+// Start implements [assess.Store].
+func (m *Memory) Start(ctx context.Context, id string) (assess.Assessment, error) {
+	var started assess.Assessment
+	err := m.change(ctx, id, func(a *assess.Assessment) {
+		a.State = assess.Running
+		started = listed(a)
+	})
+	return started, err
+}
+
+// Finish implements [assess.Store].
+func (m *Memory) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
+	return m.change(ctx, id, func(a *assess.Assessment) {
+		a.State, a.FinishedAt, a.Outcome = assess.Done, stored(at), o
+		a.Outcome.Body = bytes.Clone(o.Body)
+	})
+}
+
+// Fail implements [assess.Store].
+func (m *Memory) Fail(ctx context.Context, id string, problem []byte, at time.Time) error {
+	return m.change(ctx, id, func(a *assess.Assessment) {
+		a.State, a.FinishedAt, a.Problem = assess.Failed, stored(at), bytes.Clone(problem)
+	})
+}
+
+// Enqueued implements [assess.Store].
+func (m *Memory) Enqueued(ctx context.Context, id string, attempt int, at time.Time) error {
+	err := m.change(ctx, id, func(a *assess.Assessment) {
+		if attempt >= a.Attempt {
+			a.Attempt, a.EnqueuedAt = attempt, stored(at)
+		}
+	})
+	if errors.Is(err, assess.ErrFinished) {
+		return nil
+	}
+	return err
+}
+
+// change lets do change an unfinished assessment.
+func (m *Memory) change(ctx context.Context, id string, do func(*assess.Assessment)) error {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	a, ok := m.assessments[id]
+	if !ok {
+		return fmt.Errorf("assessment %s: %w", id, assess.ErrNotFound)
+	}
+	if finished(a) {
+		return fmt.Errorf("assessment %s: %w", id, assess.ErrFinished)
+	}
+	do(a)
+	return nil
+}
+
+// Waiting implements [assess.Store].
+func (m *Memory) Waiting(ctx context.Context, before time.Time, limit int) ([]assess.Assessment, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	waiting := m.list(func(a *assess.Assessment) bool { return !finished(a) && a.EnqueuedAt.Before(stored(before)) })
+	slices.SortFunc(waiting, func(a, b assess.Assessment) int {
+		return cmp.Or(a.EnqueuedAt.Compare(b.EnqueuedAt), strings.Compare(a.ID, b.ID))
+	})
+	return waiting[:min(limit, len(waiting))], nil
+}
+
+// Unfinished implements [assess.Store].
+func (m *Memory) Unfinished(ctx context.Context) (int, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer leave()
+	return len(m.list(func(a *assess.Assessment) bool { return !finished(a) })), nil
+}
+
+// Vehicle implements [assess.Store].
+func (m *Memory) Vehicle(ctx context.Context, reference string) (assess.Vehicle, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Vehicle{}, err
+	}
+	defer leave()
+	v, ok := m.vehicles[reference]
+	if !ok {
+		return assess.Vehicle{}, fmt.Errorf("vehicle %s: %w", reference, assess.ErrNotFound)
+	}
+	return m.cover(v), nil
+}
+
+// Vehicles implements [assess.Store].
+func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Vehicle, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	newestFirst := func(a, b assess.Vehicle) int {
+		return cmp.Or(b.UpdatedAt.Compare(a.UpdatedAt), strings.Compare(b.Reference, a.Reference))
+	}
+	cursor := assess.Vehicle{Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime)}
+	var page []assess.Vehicle
+	for _, v := range m.vehicles {
+		if p.AfterTime.IsZero() || newestFirst(*v, cursor) > 0 {
+			page = append(page, m.cover(v))
+		}
+	}
+	slices.SortFunc(page, newestFirst)
+	return page[:min(p.Limit, len(page))], nil
+}
+
+// History implements [assess.Store].
+func (m *Memory) History(ctx context.Context, p assess.HistoryPage) ([]assess.Assessment, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	if m.vehicles[p.Vehicle] == nil {
+		return nil, fmt.Errorf("vehicle %s: %w", p.Vehicle, assess.ErrNotFound)
+	}
+	history := m.history(p.Vehicle)
+	if p.BeforeID != "" {
+		at := slices.IndexFunc(history, func(a assess.Assessment) bool { return a.ID == p.BeforeID })
+		if at < 0 {
+			at = len(history) - 1
+		}
+		history = history[at+1:]
+	}
+	return history[:min(p.Limit, len(history))], nil
+}
+
+// Ping implements [assess.Store].
+func (m *Memory) Ping(ctx context.Context) error {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return err
+	}
+	leave()
+	return nil
+}
+
+// cover returns a copy of v with its Newest and Waiting.
+func (m *Memory) cover(v *assess.Vehicle) assess.Vehicle {
+	c := *v
+	for _, a := range m.history(v.Reference) {
+		if a.State == assess.Done {
+			c.Newest = &a
+			break
+		}
+		c.Waiting = c.Waiting || a.State != assess.Failed
+	}
+	return c
+}
+
+// history lists the vehicle's assessments, highest ordinal first.
+func (m *Memory) history(vehicle string) []assess.Assessment {
+	all := m.list(func(a *assess.Assessment) bool { return a.Vehicle == vehicle })
+	slices.SortFunc(all, func(a, b assess.Assessment) int {
+		return cmp.Or(b.Ordinal-a.Ordinal, b.CreatedAt.Compare(a.CreatedAt), strings.Compare(b.ID, a.ID))
+	})
+	return all
+}
+
+// list returns copies of the assessments that match, without bodies, in no order.
+func (m *Memory) list(match func(*assess.Assessment) bool) []assess.Assessment {
+	var all []assess.Assessment
+	for _, a := range m.assessments {
+		if match(a) {
+			all = append(all, listed(a))
+		}
+	}
+	return all
+}
+
+// listed returns a copy of a without its body.
+func listed(a *assess.Assessment) assess.Assessment {
+	c := *a
+	c.Outcome.Body = nil
+	c.Problem = bytes.Clone(a.Problem)
+	return c
+}
+
+func finished(a *assess.Assessment) bool { return a.State == assess.Done || a.State == assess.Failed }
+
+// stored is what a store keeps of an instant.
+func stored(t time.Time) time.Time { return time.UnixMilli(t.UnixMilli()).UTC() }

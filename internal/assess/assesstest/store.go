@@ -1,0 +1,784 @@
+package assesstest
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"laidup/internal/assess"
+)
+
+// Start of the suite's time. The odd microseconds are there to be dropped.
+var start = time.Date(2026, 5, 2, 9, 30, 0, 123_456_789, time.FixedZone("", 7200))
+
+// Store runs the suite that every store must pass. Each call of open gives a fresh, empty store
+// which the open function closes when its test ends.
+func Store(t *testing.T, open func(t *testing.T) assess.Store) {
+	for name, test := range map[string]func(suite, *testing.T){
+		"an accepted report is kept as it was posted":                    suite.accepted,
+		"a body is kept byte for byte":                                   suite.bodies,
+		"an id is never stored twice":                                    suite.appendOnly,
+		"a refused report leaves nothing":                                suite.nothingLeft,
+		"an ended context leaves nothing":                                suite.endedContext,
+		"contexts that end midway lose no report that was accepted":      suite.contextsEndingMidway,
+		"reports on one vehicle are numbered without gaps":               suite.ordinals,
+		"a dossier ends at the ordinal asked for":                        suite.dossier,
+		"a repeat with the same key gets the first receipt":              suite.repeat,
+		"a key with another request is refused":                          suite.keyReused,
+		"of requests at once with one key one is stored":                 suite.keyRace,
+		"an assessment moves from queued to running to done":             suite.life,
+		"an assessment that failed keeps its problem":                    suite.failed,
+		"an assessment is written once":                                  suite.writtenOnce,
+		"of writers at once one writes the assessment":                   suite.writeRace,
+		"a finished assessment stays as it is when enqueued again":       suite.enqueued,
+		"late word about an earlier attempt changes nothing":             suite.enqueuedLate,
+		"the longest waiting come first":                                 suite.waiting,
+		"unfinished assessments are counted":                             suite.unfinished,
+		"a vehicle shows its newest finished assessment":                 suite.newest,
+		"a vehicle keeps its description until another one comes":        suite.description,
+		"a vehicle's time never goes backwards":                          suite.updatedAt,
+		"vehicles are listed newest report first":                        suite.vehicles,
+		"pages of vehicles stay apart while reports arrive":              suite.vehiclePages,
+		"a history is listed newest first, page by page, while it grows": suite.history,
+		"an unknown id is not found":                                     suite.notFound,
+		"letters of every script are kept and told apart":                suite.unicode,
+		"what a caller does to its bytes afterwards is not stored":       suite.ownBytes,
+		"a store that was opened can be reached":                         suite.ping,
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			test(suite{open(t)}, t)
+		})
+	}
+}
+
+// suite is the store under test.
+type suite struct{ assess.Store }
+
+// submission returns a good submission with ids made from name.
+func submission(name, vehicle string, at time.Time) assess.Submission {
+	return assess.Submission{
+		ReportID: "report-" + name, AssessmentID: "assessment-" + name,
+		Vehicle: vehicle, Description: "Marrick Tern 2.0, saloon", Reference: "bench-" + name, Inspected: "2026-05-02",
+		Body: []byte(`{"schema":"laidup.report/1","name":"` + name + `"}`), Gate: "first_start",
+		RuleSet: assess.RuleSetRef{Name: "first-start", Version: "1.0.0", Digest: "sha256:0a1b"},
+		At:      at,
+	}
+}
+
+// outcome returns an outcome that name can be told from.
+func outcome(name string) assess.Outcome {
+	return assess.Outcome{
+		Body: []byte(`{"state":"done","by":"` + name + `"}`), AsOf: "2026-05-02", VerdictState: "blocked", Blockers: len(name),
+	}
+}
+
+func (s suite) accept(t *testing.T, sub assess.Submission) assess.Receipt {
+	t.Helper()
+	receipt, err := s.Accept(t.Context(), sub)
+	check(t, err)
+	return receipt
+}
+
+func (s suite) finish(t *testing.T, name string) {
+	t.Helper()
+	check(t, s.Finish(t.Context(), "assessment-"+name, outcome(name), start))
+}
+
+func (s suite) accepted(t *testing.T) {
+	sub := submission("a", "tern-01", start)
+	same(t, s.accept(t, sub), assess.Receipt{ReportID: "report-a", AssessmentID: "assessment-a"})
+
+	r, err := s.Report(t.Context(), "report-a")
+	check(t, err)
+	same(t, r, assess.Report{
+		ID: "report-a", Vehicle: "tern-01", Reference: "bench-a", Inspected: "2026-05-02",
+		Ordinal: 1, Body: sub.Body, ReceivedAt: stored(start),
+	})
+	a, err := s.Assessment(t.Context(), "assessment-a")
+	check(t, err)
+	same(t, a, assess.Assessment{
+		ID: "assessment-a", ReportID: "report-a", Vehicle: "tern-01", Gate: "first_start", Ordinal: 1,
+		RuleSet: sub.RuleSet, State: assess.Queued, CreatedAt: stored(start), EnqueuedAt: stored(start),
+	})
+	v, err := s.Vehicle(t.Context(), "tern-01")
+	check(t, err)
+	same(t, v, assess.Vehicle{
+		Reference: "tern-01", Description: sub.Description, Reports: 1, UpdatedAt: stored(start), Waiting: true,
+	})
+}
+
+func (s suite) bodies(t *testing.T) {
+	for name, body := range map[string]string{
+		"short": `{}`,
+		"blank": " {\r\n\t\"a\" : 1.0 }\n",
+		"words": `{"note":"«’″\\u0000 \\ud834\\udd1e 𝄞 \\\" $1 ? :a"}`,
+		"big":   `{"note":"` + strings.Repeat("two cords, left edge; ", 100_000) + `"}`,
+	} {
+		sub := submission(name, "tern-01", start)
+		sub.Body = []byte(body)
+		s.accept(t, sub)
+		o := outcome(name)
+		o.Body = sub.Body
+		check(t, s.Finish(t.Context(), sub.AssessmentID, o, start))
+
+		r, err := s.Report(t.Context(), sub.ReportID)
+		check(t, err)
+		a, err := s.Assessment(t.Context(), sub.AssessmentID)
+		check(t, err)
+		if !bytes.Equal(r.Body, sub.Body) || !bytes.Equal(a.Outcome.Body, sub.Body) {
+			t.Errorf("the %s body was changed", name)
+		}
+	}
+}
+
+func (s suite) appendOnly(t *testing.T) {
+	first := submission("a", "tern-01", start)
+	s.accept(t, first)
+	for name, spoil := range map[string]func(*assess.Submission){
+		"report id":     func(sub *assess.Submission) { sub.ReportID = first.ReportID },
+		"assessment id": func(sub *assess.Submission) { sub.AssessmentID = first.AssessmentID },
+	} {
+		second := submission("b", "tern-01", start)
+		spoil(&second)
+		if _, err := s.Accept(t.Context(), second); err == nil {
+			t.Errorf("the %s was accepted a second time", name)
+		}
+	}
+	r, err := s.Report(t.Context(), first.ReportID)
+	check(t, err)
+	same(t, r.Body, first.Body)
+	s.accept(t, submission("c", "tern-01", start))
+	r, err = s.Report(t.Context(), "report-c")
+	check(t, err)
+	same(t, r.Ordinal, 2)
+}
+
+func (s suite) nothingLeft(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	second := submission("b", "tern-02", start)
+	second.AssessmentID = "assessment-a"
+	second.IdempotencyKey, second.Fingerprint = "key", "print"
+	if _, err := s.Accept(t.Context(), second); err == nil {
+		t.Fatal("an assessment id was accepted a second time")
+	}
+	s.absent(t, second.ReportID, "", second.Vehicle)
+	third := submission("c", "tern-03", start)
+	third.IdempotencyKey, third.Fingerprint = "key", "another"
+	s.accept(t, third)
+}
+
+func (s suite) endedContext(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	sub := submission("a", "tern-01", start)
+	if _, err := s.Accept(ctx, sub); !errors.Is(err, context.Canceled) {
+		t.Errorf("Accept returned %v, want context.Canceled", err)
+	}
+	s.absent(t, sub.ReportID, sub.AssessmentID, sub.Vehicle)
+
+	s.accept(t, sub)
+	for name, call := range map[string]func() error{
+		"Start":    func() error { _, err := s.Start(ctx, sub.AssessmentID); return err },
+		"Finish":   func() error { return s.Finish(ctx, sub.AssessmentID, outcome("a"), start) },
+		"Fail":     func() error { return s.Fail(ctx, sub.AssessmentID, []byte(`{}`), start) },
+		"Enqueued": func() error { return s.Enqueued(ctx, sub.AssessmentID, 1, start) },
+		"Report":   func() error { _, err := s.Report(ctx, sub.ReportID); return err },
+		"Vehicles": func() error { _, err := s.Vehicles(ctx, assess.VehiclePage{Limit: 1}); return err },
+		"Ping":     func() error { return s.Ping(ctx) },
+	} {
+		if err := call(); !errors.Is(err, context.Canceled) {
+			t.Errorf("%s returned %v, want context.Canceled", name, err)
+		}
+	}
+	a, err := s.Assessment(t.Context(), sub.AssessmentID)
+	check(t, err)
+	if a.State != assess.Queued || a.Attempt != 0 {
+		t.Errorf("the assessment is %s after %d attempts", a.State, a.Attempt)
+	}
+}
+
+func (s suite) contextsEndingMidway(t *testing.T) {
+	const submissions = 64
+	accepted := make([]bool, submissions)
+	var all sync.WaitGroup
+	for i := range submissions {
+		all.Go(func() {
+			ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i)*100*time.Microsecond)
+			defer cancel()
+			_, err := s.Accept(ctx, submission(fmt.Sprint(i), "tern-01", start))
+			accepted[i] = err == nil
+		})
+	}
+	all.Wait()
+	for i, ok := range accepted {
+		_, err := s.Report(t.Context(), fmt.Sprintf("report-%d", i))
+		if ok && err != nil {
+			t.Errorf("report %d was accepted and is lost: %v", i, err)
+		}
+	}
+	s.accept(t, submission("last", "tern-01", start))
+	s.gapless(t, "tern-01")
+}
+
+func (s suite) ordinals(t *testing.T) {
+	const writers, each = 16, 8
+	var all sync.WaitGroup
+	for w := range writers {
+		all.Go(func() {
+			for i := range each {
+				sub := submission(fmt.Sprintf("%d-%d", w, i), "tern-01", start)
+				if i%4 == 3 { // a refused one takes no number
+					sub.AssessmentID = fmt.Sprintf("assessment-%d-0", w)
+					if _, err := s.Accept(t.Context(), sub); err == nil {
+						t.Error("an assessment id was accepted a second time")
+					}
+					continue
+				}
+				if _, err := s.Accept(t.Context(), sub); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	all.Wait()
+	if n := s.gapless(t, "tern-01"); n != writers*each*3/4 {
+		t.Errorf("%d reports, want %d", n, writers*each*3/4)
+	}
+}
+
+// gapless checks the numbering of the vehicle's reports and returns how many there are.
+func (s suite) gapless(t *testing.T, vehicle string) int {
+	t.Helper()
+	v, err := s.Vehicle(t.Context(), vehicle)
+	check(t, err)
+	dossier, err := s.Dossier(t.Context(), vehicle, 1_000_000)
+	check(t, err)
+	for i, r := range dossier {
+		if r.Ordinal != i+1 {
+			t.Errorf("report %d of %d has ordinal %d", i+1, len(dossier), r.Ordinal)
+		}
+	}
+	same(t, v.Reports, len(dossier))
+	return len(dossier)
+}
+
+func (s suite) dossier(t *testing.T) {
+	for _, name := range []string{"c", "a", "b"} {
+		s.accept(t, submission(name, "tern-01", start))
+	}
+	s.accept(t, submission("other", "tern-02", start))
+	for upTo, want := range [][]string{nil, {"report-c"}, {"report-c", "report-a"}, {"report-c", "report-a", "report-b"}, {"report-c", "report-a", "report-b"}} {
+		dossier, err := s.Dossier(t.Context(), "tern-01", upTo)
+		check(t, err)
+		var got []string
+		for _, r := range dossier {
+			got = append(got, r.ID)
+			if len(r.Body) == 0 {
+				t.Errorf("report %s of the dossier has no body", r.ID)
+			}
+		}
+		same(t, got, want)
+	}
+}
+
+func (s suite) repeat(t *testing.T) {
+	first := submission("a", "tern-01", start)
+	first.IdempotencyKey, first.Fingerprint = "key", "print"
+	same(t, s.accept(t, first), assess.Receipt{ReportID: "report-a", AssessmentID: "assessment-a"})
+	s.finish(t, "a")
+
+	second := submission("b", "tern-01", start.Add(time.Hour))
+	second.IdempotencyKey, second.Fingerprint = "key", "print"
+	same(t, s.accept(t, second), assess.Receipt{ReportID: "report-a", AssessmentID: "assessment-a", Repeat: true})
+	s.absent(t, "report-b", "assessment-b", "")
+	v, err := s.Vehicle(t.Context(), "tern-01")
+	check(t, err)
+	if v.Reports != 1 || !v.UpdatedAt.Equal(stored(start)) {
+		t.Errorf("a repeat changed the vehicle: %+v", v)
+	}
+	for _, name := range []string{"c", "d"} { // no key is not a key
+		if s.accept(t, submission(name, "tern-01", start)).Repeat {
+			t.Error("a submission without a key was taken for a repeat")
+		}
+	}
+}
+
+func (s suite) keyReused(t *testing.T) {
+	first := submission("a", "tern-01", start)
+	first.IdempotencyKey, first.Fingerprint = "key", "print"
+	s.accept(t, first)
+	second := submission("b", "tern-02", start)
+	second.IdempotencyKey, second.Fingerprint = "key", "another"
+	if _, err := s.Accept(t.Context(), second); !errors.Is(err, assess.ErrKeyReused) {
+		t.Errorf("Accept returned %v, want ErrKeyReused", err)
+	}
+	s.absent(t, "report-b", "assessment-b", "tern-02")
+}
+
+func (s suite) keyRace(t *testing.T) {
+	const requests, keys = 8, 6
+	receipts := make([][requests]assess.Receipt, keys)
+	var all sync.WaitGroup
+	for k := range keys {
+		for i := range requests {
+			all.Go(func() {
+				sub := submission(fmt.Sprintf("%d-%d", k, i), fmt.Sprintf("tern-%d", i%2), start)
+				sub.IdempotencyKey, sub.Fingerprint = fmt.Sprintf("key-%d", k), "print"
+				var err error
+				if receipts[k][i], err = s.Accept(t.Context(), sub); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+	}
+	all.Wait()
+	for k := range keys {
+		firsts := 0
+		for i, r := range receipts[k] {
+			if !r.Repeat {
+				firsts++
+			}
+			if r.ReportID != receipts[k][0].ReportID || r.AssessmentID != receipts[k][0].AssessmentID {
+				t.Errorf("requests with one key got %v and %v", receipts[k][0], r)
+			}
+			_, err := s.Report(t.Context(), fmt.Sprintf("report-%d-%d", k, i))
+			if kept := err == nil; kept == r.Repeat {
+				t.Errorf("request %d of key %d: repeat is %v and its report kept is %v", i, k, r.Repeat, kept)
+			}
+		}
+		same(t, firsts, 1)
+	}
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 2})
+	check(t, err)
+	kept := 0
+	for _, v := range list {
+		kept += s.gapless(t, v.Reference)
+	}
+	same(t, kept, keys)
+}
+
+func (s suite) life(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	want, err := s.Assessment(t.Context(), "assessment-a")
+	check(t, err)
+
+	for range 2 { // the second time after a worker died
+		started, err := s.Start(t.Context(), "assessment-a")
+		check(t, err)
+		want.State = assess.Running
+		same(t, started, want)
+	}
+	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(time.Second)))
+	want.Attempt, want.EnqueuedAt = 1, stored(start.Add(time.Second))
+	s.is(t, want)
+
+	s.finish(t, "a")
+	want.State, want.FinishedAt, want.Outcome = assess.Done, stored(start), outcome("a")
+	s.is(t, want)
+}
+
+// is checks what the store says about the assessment.
+func (s suite) is(t *testing.T, want assess.Assessment) {
+	t.Helper()
+	got, err := s.Assessment(t.Context(), want.ID)
+	check(t, err)
+	same(t, got, want)
+}
+
+func (s suite) failed(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	want, err := s.Assessment(t.Context(), "assessment-a")
+	check(t, err)
+	check(t, s.Fail(t.Context(), "assessment-a", []byte(`{"title":"no such rule set"}`), start))
+	want.State, want.FinishedAt, want.Problem = assess.Failed, stored(start), []byte(`{"title":"no such rule set"}`)
+	s.is(t, want)
+	v, err := s.Vehicle(t.Context(), "tern-01")
+	check(t, err)
+	if v.Newest != nil || v.Waiting {
+		t.Errorf("a failed assessment shows on its vehicle: %+v", v)
+	}
+}
+
+func (s suite) writtenOnce(t *testing.T) {
+	s.accept(t, submission("done", "tern-01", start))
+	s.accept(t, submission("failed", "tern-01", start))
+	s.finish(t, "done")
+	check(t, s.Fail(t.Context(), "assessment-failed", []byte(`{}`), start))
+	for _, id := range []string{"assessment-done", "assessment-failed"} {
+		before, err := s.Assessment(t.Context(), id)
+		check(t, err)
+		_, startErr := s.Start(t.Context(), id)
+		for call, err := range map[string]error{
+			"Start":  startErr,
+			"Finish": s.Finish(t.Context(), id, outcome("again"), start.Add(time.Hour)),
+			"Fail":   s.Fail(t.Context(), id, []byte(`{"again":true}`), start.Add(time.Hour)),
+		} {
+			if !errors.Is(err, assess.ErrFinished) {
+				t.Errorf("%s of %s returned %v, want ErrFinished", call, id, err)
+			}
+		}
+		s.is(t, before)
+	}
+}
+
+func (s suite) writeRace(t *testing.T) {
+	const writers = 16
+	s.accept(t, submission("a", "tern-01", start))
+	errs := make([]error, writers)
+	var all sync.WaitGroup
+	for i := range writers {
+		all.Go(func() {
+			if i%4 == 3 {
+				errs[i] = s.Fail(t.Context(), "assessment-a", fmt.Appendf(nil, `{"by":%d}`, i), start)
+				return
+			}
+			errs[i] = s.Finish(t.Context(), "assessment-a", outcome(fmt.Sprint(i)), start)
+		})
+	}
+	all.Wait()
+	a, err := s.Assessment(t.Context(), "assessment-a")
+	check(t, err)
+	won := 0
+	for i, err := range errs {
+		switch {
+		case errors.Is(err, assess.ErrFinished):
+		case err != nil:
+			t.Error(err)
+		default:
+			won++
+			wrote := string(outcome(fmt.Sprint(i)).Body)
+			if i%4 == 3 {
+				wrote = fmt.Sprintf(`{"by":%d}`, i)
+			}
+			same(t, string(a.Outcome.Body)+string(a.Problem), wrote)
+		}
+	}
+	same(t, won, 1)
+}
+
+func (s suite) enqueued(t *testing.T) {
+	for _, name := range []string{"done", "failed"} {
+		s.accept(t, submission(name, "tern-01", start))
+	}
+	s.finish(t, "done")
+	check(t, s.Fail(t.Context(), "assessment-failed", []byte(`{}`), start))
+	for _, id := range []string{"assessment-done", "assessment-failed"} {
+		before, err := s.Assessment(t.Context(), id)
+		check(t, err)
+		check(t, s.Enqueued(t.Context(), id, 7, start.Add(time.Hour)))
+		s.is(t, before)
+	}
+}
+
+func (s suite) enqueuedLate(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	check(t, s.Enqueued(t.Context(), "assessment-a", 2, start.Add(time.Minute)))
+	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(time.Hour)))
+	a, err := s.Assessment(t.Context(), "assessment-a")
+	check(t, err)
+	if a.Attempt != 2 || !a.EnqueuedAt.Equal(stored(start.Add(time.Minute))) {
+		t.Errorf("attempt %d at %v", a.Attempt, a.EnqueuedAt)
+	}
+}
+
+func (s suite) waiting(t *testing.T) {
+	for i, name := range []string{"c", "a", "b", "later", "done", "again"} {
+		s.accept(t, submission(name, "tern-01", start.Add(time.Duration(i/2)*time.Second)))
+	}
+	s.finish(t, "done")
+	_, err := s.Start(t.Context(), "assessment-a")
+	check(t, err)
+	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(90*time.Second)))
+	check(t, s.Enqueued(t.Context(), "assessment-again", 1, start.Add(time.Hour)))
+	for _, c := range []struct {
+		before time.Duration
+		limit  int
+		want   []string
+	}{
+		{0, 10, nil},
+		{time.Millisecond, 10, []string{"assessment-c"}},
+		{time.Minute, 10, []string{"assessment-c", "assessment-b", "assessment-later"}},
+		{2 * time.Minute, 10, []string{"assessment-c", "assessment-b", "assessment-later", "assessment-a"}},
+		{2 * time.Minute, 2, []string{"assessment-c", "assessment-b"}},
+	} {
+		waiting, err := s.Waiting(t.Context(), start.Add(c.before), c.limit)
+		check(t, err)
+		same(t, assessmentIDs(waiting), c.want)
+	}
+}
+
+func (s suite) unfinished(t *testing.T) {
+	for i, name := range []string{"a", "b", "c", "d"} {
+		s.accept(t, submission(name, "tern-01", start))
+		n, err := s.Unfinished(t.Context())
+		check(t, err)
+		same(t, n, i+1)
+	}
+	_, err := s.Start(t.Context(), "assessment-a")
+	check(t, err)
+	s.finish(t, "b")
+	check(t, s.Fail(t.Context(), "assessment-c", []byte(`{}`), start))
+	n, err := s.Unfinished(t.Context())
+	check(t, err)
+	same(t, n, 2)
+}
+
+func (s suite) newest(t *testing.T) {
+	for i, name := range []string{"1", "2", "3"} {
+		s.accept(t, submission(name, "tern-01", start.Add(time.Duration(i)*time.Second)))
+	}
+	expect := func(newest string, waiting bool) {
+		t.Helper()
+		v, err := s.Vehicle(t.Context(), "tern-01")
+		check(t, err)
+		list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+		check(t, err)
+		same(t, list, []assess.Vehicle{v})
+		same(t, v.Waiting, waiting)
+		if newest == "" {
+			if v.Newest != nil {
+				t.Errorf("newest is %s before anything was finished", v.Newest.ID)
+			}
+			return
+		}
+		want, err := s.Assessment(t.Context(), "assessment-"+newest)
+		check(t, err)
+		want.Outcome.Body = nil
+		same(t, v.Newest, &want)
+	}
+	expect("", true)
+	s.finish(t, "2")
+	expect("2", true)
+	s.finish(t, "1") // came late: covers less than what is known
+	expect("2", true)
+	check(t, s.Fail(t.Context(), "assessment-3", []byte(`{}`), start))
+	expect("2", false)
+	s.accept(t, submission("4", "tern-01", start.Add(time.Minute)))
+	expect("2", true)
+	_, err := s.Start(t.Context(), "assessment-4")
+	check(t, err)
+	expect("2", true)
+	s.finish(t, "4")
+	expect("4", false)
+}
+
+func (s suite) description(t *testing.T) {
+	for i, c := range []struct{ sent, want string }{
+		{"", ""}, {"Marrick Tern 2.0", "Marrick Tern 2.0"}, {"", "Marrick Tern 2.0"}, {"Marrick Tern 2.0, estate", "Marrick Tern 2.0, estate"},
+	} {
+		sub := submission(fmt.Sprint(i), "tern-01", start)
+		sub.Description = c.sent
+		s.accept(t, sub)
+		v, err := s.Vehicle(t.Context(), "tern-01")
+		check(t, err)
+		same(t, v.Description, c.want)
+	}
+}
+
+func (s suite) updatedAt(t *testing.T) {
+	for i, after := range []time.Duration{0, time.Second, -time.Hour, 500 * time.Millisecond} {
+		s.accept(t, submission(fmt.Sprint(i), "tern-01", start.Add(after)))
+	}
+	v, err := s.Vehicle(t.Context(), "tern-01")
+	check(t, err)
+	same(t, v.UpdatedAt, stored(start.Add(time.Second)))
+}
+
+func (s suite) vehicles(t *testing.T) {
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+	check(t, err)
+	same(t, len(list), 0)
+	for i, vehicle := range []string{"b", "a", "C", "d", "a"} {
+		s.accept(t, submission(fmt.Sprint(i), vehicle, start.Add(time.Duration(i/2)*time.Second)))
+	}
+	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+	check(t, err)
+	same(t, references(list), []string{"a", "d", "C", "b"})
+	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Limit: 2})
+	check(t, err)
+	same(t, references(list), []string{"a", "d"})
+}
+
+func (s suite) vehiclePages(t *testing.T) {
+	const vehicles, limit = 23, 5
+	for i := range vehicles {
+		s.accept(t, submission(fmt.Sprint(i), fmt.Sprintf("tern-%02d", i), start.Add(time.Duration(i/3)*time.Millisecond)))
+	}
+	var seen []string
+	page := assess.VehiclePage{Limit: limit}
+	for turn := 0; ; turn++ {
+		list, err := s.Vehicles(t.Context(), page)
+		check(t, err)
+		seen = append(seen, references(list)...)
+		if len(list) < limit {
+			break
+		}
+		last := list[len(list)-1]
+		page.AfterTime, page.AfterReference = last.UpdatedAt, last.Reference
+		// One that is new and one that was seen come to the top; neither moves the rest.
+		s.accept(t, submission(fmt.Sprintf("new-%d", turn), fmt.Sprintf("new-%d", turn), start.Add(time.Hour)))
+		s.accept(t, submission(fmt.Sprintf("more-%d", turn), seen[0], start.Add(time.Hour)))
+	}
+	var want []string
+	for i := range vehicles {
+		want = append(want, fmt.Sprintf("tern-%02d", vehicles-1-i))
+	}
+	same(t, seen, want)
+}
+
+func (s suite) history(t *testing.T) {
+	const reports, limit = 11, 3
+	for i := range reports {
+		// Clocks of several programs need not agree: the ordinal is what counts.
+		s.accept(t, submission(fmt.Sprint(i), "tern-01", start.Add(time.Duration(-i%3)*time.Second)))
+		s.accept(t, submission(fmt.Sprintf("other-%d", i), "tern-02", start))
+	}
+	s.finish(t, "4")
+	check(t, s.Fail(t.Context(), "assessment-5", []byte(`{"title":"x"}`), start))
+	var seen []assess.Assessment
+	page := assess.HistoryPage{Vehicle: "tern-01", Limit: limit}
+	for turn := 0; ; turn++ {
+		list, err := s.History(t.Context(), page)
+		check(t, err)
+		seen = append(seen, list...)
+		if len(list) < limit {
+			break
+		}
+		last := list[len(list)-1]
+		page.BeforeCreated, page.BeforeID = last.CreatedAt, last.ID
+		s.accept(t, submission(fmt.Sprintf("new-%d", turn), "tern-01", start.Add(time.Hour)))
+	}
+	var want []string
+	for i := range reports {
+		want = append(want, fmt.Sprintf("assessment-%d", reports-1-i))
+	}
+	same(t, assessmentIDs(seen), want)
+	for _, got := range seen {
+		whole, err := s.Assessment(t.Context(), got.ID)
+		check(t, err)
+		whole.Outcome.Body = nil
+		same(t, got, whole)
+	}
+	page.BeforeID = "assessment-other-3"
+	list, err := s.History(t.Context(), page)
+	check(t, err)
+	same(t, len(list), 0)
+}
+
+func (s suite) notFound(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	ctx := t.Context()
+	for name, call := range map[string]func() error{
+		"Report":     func() error { _, err := s.Report(ctx, "no"); return err },
+		"Dossier":    func() error { _, err := s.Dossier(ctx, "no", 1); return err },
+		"Assessment": func() error { _, err := s.Assessment(ctx, "no"); return err },
+		"Start":      func() error { _, err := s.Start(ctx, "no"); return err },
+		"Finish":     func() error { return s.Finish(ctx, "no", outcome("a"), start) },
+		"Fail":       func() error { return s.Fail(ctx, "no", []byte(`{}`), start) },
+		"Enqueued":   func() error { return s.Enqueued(ctx, "no", 1, start) },
+		"Vehicle":    func() error { _, err := s.Vehicle(ctx, "no"); return err },
+		"History":    func() error { _, err := s.History(ctx, assess.HistoryPage{Vehicle: "no", Limit: 1}); return err },
+	} {
+		if err := call(); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("%s returned %v, want ErrNotFound", name, err)
+		}
+	}
+}
+
+func (s suite) unicode(t *testing.T) {
+	// The two forms of é are two references; so are letters that differ in case alone.
+	vehicles := []string{"Zoe\u0301", "Zo\u00e9", "zo\u00e9", "\u8f66\u8f86 \u2460", "\u0645\u0631\u0643\u0628\u0629", "\U0001f697", "a'b\"c%_;--"}
+	for i, vehicle := range vehicles {
+		sub := submission(fmt.Sprint(i), vehicle, start)
+		sub.Description, sub.Reference = vehicle+" \u2013 d", vehicle+" r"
+		s.accept(t, sub)
+		v, err := s.Vehicle(t.Context(), vehicle)
+		check(t, err)
+		same(t, v, assess.Vehicle{Reference: vehicle, Description: sub.Description, Reports: 1, UpdatedAt: stored(start), Waiting: true})
+		r, err := s.Report(t.Context(), sub.ReportID)
+		check(t, err)
+		same(t, r.Reference, sub.Reference)
+	}
+	// Of one instant, the list goes by the bytes of the reference.
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 100})
+	check(t, err)
+	slices.Sort(vehicles)
+	slices.Reverse(vehicles)
+	same(t, references(list), vehicles)
+}
+
+func (s suite) ownBytes(t *testing.T) {
+	sub := submission("a", "tern-01", start)
+	want := string(sub.Body)
+	s.accept(t, sub)
+	o := outcome("a")
+	check(t, s.Finish(t.Context(), "assessment-a", o, start))
+	clear(sub.Body)
+	clear(o.Body)
+	for range 2 {
+		r, err := s.Report(t.Context(), "report-a")
+		check(t, err)
+		same(t, string(r.Body), want)
+		clear(r.Body)
+		a, err := s.Assessment(t.Context(), "assessment-a")
+		check(t, err)
+		same(t, string(a.Outcome.Body), string(outcome("a").Body))
+		clear(a.Outcome.Body)
+	}
+}
+
+func (s suite) ping(t *testing.T) { check(t, s.Ping(t.Context())) }
+
+// absent checks that the store knows none of the ids and references given; empty ones are not
+// looked for.
+func (s suite) absent(t *testing.T, report, assessment, vehicle string) {
+	t.Helper()
+	if _, err := s.Report(t.Context(), report); report != "" && !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("report %s: %v, want ErrNotFound", report, err)
+	}
+	if _, err := s.Assessment(t.Context(), assessment); assessment != "" && !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("assessment %s: %v, want ErrNotFound", assessment, err)
+	}
+	if _, err := s.Vehicle(t.Context(), vehicle); vehicle != "" && !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("vehicle %s: %v, want ErrNotFound", vehicle, err)
+	}
+}
+
+func assessmentIDs(list []assess.Assessment) []string {
+	var ids []string
+	for _, a := range list {
+		ids = append(ids, a.ID)
+	}
+	return ids
+}
+
+func references(list []assess.Vehicle) []string {
+	var all []string
+	for _, v := range list {
+		all = append(all, v.Reference)
+	}
+	return all
+}
+
+func check(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func same[T any](t *testing.T, got, want T) {
+	t.Helper()
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+}

@@ -1,0 +1,431 @@
+// Package assess has the use cases of the service and the ports that they need: reports come in,
+// are validated and stored with the assessment they ask for, handed to a queue, scored and written
+// once. It knows no HTTP, no SQL and no queue product.
+package assess
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"laidup/internal/report"
+	"laidup/internal/ruleset"
+	"laidup/internal/score"
+)
+
+// Options are what a [Service] is made of. Store, Queue and RuleSets are required.
+type Options struct {
+	Store    Store
+	Queue    Queue
+	RuleSets []*ruleset.Set // the first is the one that reports are scored under
+	Clock    Clock          // nil: time.Now
+	NewID    func() string  // makes ids that sort by time; required
+	Log      *slog.Logger   // nil: no log
+
+	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
+	// means 10 seconds.
+	OverdueAfter time.Duration
+}
+
+// Service is the use cases. It is safe for concurrent use.
+type Service struct {
+	store   Store
+	queue   Queue
+	sets    []*ruleset.Set
+	clock   Clock
+	newID   func() string
+	log     *slog.Logger
+	overdue time.Duration
+	checker *report.Checker
+}
+
+// New makes a service. The error tells of a rule set whose reports cannot be checked.
+func New(o Options) (*Service, error) {
+	s := &Service{store: o.Store, queue: o.Queue, sets: o.RuleSets, clock: o.Clock, newID: o.NewID, log: o.Log, overdue: o.OverdueAfter}
+	if s.clock == nil {
+		s.clock = time.Now
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.overdue == 0 {
+		s.overdue = 10 * time.Second
+	}
+	checker, err := report.NewChecker(s.current().Catalogue)
+	if err != nil {
+		return nil, err
+	}
+	s.checker = checker
+	return s, nil
+}
+
+// current is the rule set that new reports are scored under.
+func (s *Service) current() *ruleset.Set { return s.sets[0] }
+
+// InvalidError means that a report was not accepted: these are its faults.
+type InvalidError struct {
+	Faults []report.Fault
+}
+
+// Error counts the faults.
+func (e *InvalidError) Error() string { return fmt.Sprintf("the report has %d faults", len(e.Faults)) }
+
+// ErrNoSuchGate means that a gate was asked about that the rule set does not have.
+var ErrNoSuchGate = errors.New("no such gate")
+
+// Checked is what is known of a valid report before it is scored.
+type Checked struct {
+	Vehicle      string           `json:"vehicle"`
+	Inspected    string           `json:"inspected"`
+	Observations int              `json:"observations"`
+	Cautions     []report.Caution `json:"cautions"`
+}
+
+// Check validates a report and stores nothing. The error is an [*InvalidError].
+func (s *Service) Check(body []byte) (Checked, error) {
+	_, c, err := s.decode(body)
+	return c, err
+}
+
+func (s *Service) decode(body []byte) (*report.Report, Checked, error) {
+	r, cautions, faults := s.checker.Decode(body)
+	if len(faults) > 0 {
+		return nil, Checked{}, &InvalidError{faults}
+	}
+	if cautions == nil {
+		cautions = []report.Caution{}
+	}
+	return r, Checked{r.Vehicle.Reference, r.Inspected.String(), len(r.Observations), cautions}, nil
+}
+
+// Gate finds a gate of the current rule set by its id; empty is the one that the rule set asks
+// about. The error is [ErrNoSuchGate].
+func (s *Service) Gate(id string) (int, error) {
+	set := s.current()
+	if id == "" {
+		return set.Asks, nil
+	}
+	i := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == id })
+	if i < 0 {
+		return 0, ErrNoSuchGate
+	}
+	return i, nil
+}
+
+// Gates lists the ids of the gates of the current rule set, in order.
+func (s *Service) Gates() []string {
+	var ids []string
+	for _, g := range s.current().Gates {
+		ids = append(ids, g.ID)
+	}
+	return ids
+}
+
+// Accepted is a stored report: it will be assessed under the id given.
+type Accepted struct {
+	Receipt
+	Checked
+}
+
+// Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
+// it returns without an error the report is safe, even if the queue is down: the sweep hands it
+// over later. A repeat with the same key and request returns the first receipt. The error is an
+// [*InvalidError], [ErrNoSuchGate], [ErrKeyReused], or one of the store's.
+func (s *Service) Submit(ctx context.Context, body []byte, gate, idempotencyKey string) (Accepted, error) {
+	g, err := s.Gate(gate)
+	if err != nil {
+		return Accepted{}, err
+	}
+	r, checked, err := s.decode(body)
+	if err != nil {
+		return Accepted{}, err
+	}
+	set := s.current()
+	sub := Submission{
+		ReportID: s.newID(), AssessmentID: s.newID(),
+		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
+		Body: body, Gate: set.Gates[g].ID, RuleSet: RuleSetRef{set.Name, set.Version, set.Digest}, At: s.clock(),
+		IdempotencyKey: idempotencyKey,
+	}
+	if idempotencyKey != "" {
+		sub.Fingerprint = fingerprint(sub.Gate, body)
+	}
+	receipt, err := s.store.Accept(ctx, sub)
+	if err != nil {
+		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
+	}
+	if !receipt.Repeat {
+		// The client may be gone by now; the report is stored and wants scoring all the same.
+		s.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, 1)
+	}
+	return Accepted{receipt, checked}, nil
+}
+
+func fingerprint(gate string, body []byte) string {
+	h := sha256.New()
+	h.Write([]byte(gate))
+	h.Write([]byte{0})
+	h.Write(body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// enqueue hands an assessment over and notes it. What goes wrong is mended by the sweep.
+func (s *Service) enqueue(ctx context.Context, id string, attempt int) bool {
+	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	defer cancel()
+	if err := s.queue.Enqueue(ctx, id, attempt); err != nil {
+		s.log.WarnContext(ctx, "assessment waits for the sweep", "assessment", id, "attempt", attempt, "error", err)
+		return false
+	}
+	if attempt > 1 {
+		if err := s.store.Enqueued(ctx, id, attempt, s.clock()); err != nil {
+			s.log.WarnContext(ctx, "attempt not noted", "assessment", id, "attempt", attempt, "error", err)
+		}
+	}
+	return true
+}
+
+// Score works out an assessment and writes it once. Working it out again changes nothing. The
+// error is [ErrNotFound] or [ErrFinished] where there is nothing to do, else one worth a retry.
+func (s *Service) Score(ctx context.Context, id string) error {
+	a, err := s.store.Start(ctx, id)
+	if err != nil {
+		return fmt.Errorf("start assessment %s: %w", id, err)
+	}
+	outcome, err := s.work(ctx, a)
+	var unscorable *UnscorableError
+	switch {
+	case errors.As(err, &unscorable):
+		problem, encodeErr := json.Marshal(unscorable)
+		if encodeErr != nil {
+			return fmt.Errorf("encode problem of %s: %w", id, encodeErr)
+		}
+		err = s.store.Fail(ctx, id, problem, s.clock())
+	case err == nil:
+		err = s.store.Finish(ctx, id, outcome, s.clock())
+	}
+	if err != nil {
+		return fmt.Errorf("score assessment %s: %w", id, err)
+	}
+	return nil
+}
+
+// UnscorableError means that an assessment can never be worked out: trying again would not help.
+type UnscorableError struct {
+	Title  string `json:"title"`
+	Detail string `json:"detail"`
+}
+
+// Error returns the detail.
+func (e *UnscorableError) Error() string { return e.Detail }
+
+func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
+	set := s.version(a.RuleSet)
+	if set == nil {
+		return Outcome{}, &UnscorableError{"Rule set gone", fmt.Sprintf("rule set %s %s (%s) is not there any more", a.RuleSet.Name, a.RuleSet.Version, a.RuleSet.Digest)}
+	}
+	stored, err := s.store.Dossier(ctx, a.Vehicle, a.Ordinal)
+	if err != nil {
+		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, err)
+	}
+	if len(stored) == 0 {
+		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, ErrNotFound)
+	}
+	reports := make([]*report.Report, len(stored))
+	for i, st := range stored {
+		r, _, faults := report.Decode(st.Body, set.Catalogue)
+		if len(faults) > 0 {
+			return Outcome{}, &UnscorableError{"Report unreadable", fmt.Sprintf("report %s cannot be read under rule set %s %s: %s", st.ID, set.Name, set.Version, faults[0].Detail)}
+		}
+		reports[i] = r
+	}
+	gate := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == a.Gate })
+	result := score.Evaluate(set, reports, gate)
+	result.ID, result.Report = a.ID, a.ReportID
+	body, err := json.Marshal(result)
+	if err != nil {
+		return Outcome{}, fmt.Errorf("encode assessment %s: %w", a.ID, err)
+	}
+	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers}, nil
+}
+
+func (s *Service) version(ref RuleSetRef) *ruleset.Set {
+	for _, set := range s.sets {
+		if set.Name == ref.Name && set.Version == ref.Version && set.Digest == ref.Digest {
+			return set
+		}
+	}
+	return nil
+}
+
+// sweepBatch is how many overdue assessments one sweep looks at.
+const sweepBatch = 500
+
+// Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
+// the whole queue, or a worker, loses no assessment. It returns how many it handed over.
+func (s *Service) Sweep(ctx context.Context) (int, error) {
+	waiting, err := s.store.Waiting(ctx, s.clock().Add(-s.overdue), sweepBatch)
+	if err != nil {
+		return 0, fmt.Errorf("find waiting assessments: %w", err)
+	}
+	handed := 0
+	for _, a := range waiting {
+		held, err := s.queue.Holds(ctx, a.ID, a.Attempt)
+		if err != nil {
+			return handed, fmt.Errorf("look for assessment %s in the queue: %w", a.ID, err)
+		}
+		if held {
+			// It waits its turn: look at it again later, behind the others.
+			err = s.store.Enqueued(ctx, a.ID, a.Attempt, s.clock())
+		} else if s.enqueue(ctx, a.ID, a.Attempt+1) {
+			handed++
+		}
+		if err != nil {
+			return handed, fmt.Errorf("note assessment %s: %w", a.ID, err)
+		}
+	}
+	return handed, nil
+}
+
+// Assessment returns a stored assessment.
+func (s *Service) Assessment(ctx context.Context, id string) (Assessment, error) {
+	a, err := s.store.Assessment(ctx, id)
+	if err != nil {
+		return a, fmt.Errorf("load assessment %s: %w", id, err)
+	}
+	return a, nil
+}
+
+// Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
+// given is over.
+func (s *Service) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
+	deadline := time.After(wait)
+	for pause := 2 * time.Millisecond; ; pause = min(2*pause, 100*time.Millisecond) {
+		a, err := s.Assessment(ctx, id)
+		if err != nil || a.State == Done || a.State == Failed {
+			return a, err
+		}
+		select {
+		case <-ctx.Done():
+			return a, nil
+		case <-deadline:
+			return a, nil
+		case <-time.After(pause):
+		}
+	}
+}
+
+// Report returns a stored report.
+func (s *Service) Report(ctx context.Context, id string) (Report, error) {
+	r, err := s.store.Report(ctx, id)
+	if err != nil {
+		return r, fmt.Errorf("load report %s: %w", id, err)
+	}
+	return r, nil
+}
+
+// Vehicle returns a vehicle.
+func (s *Service) Vehicle(ctx context.Context, reference string) (Vehicle, error) {
+	v, err := s.store.Vehicle(ctx, reference)
+	if err != nil {
+		return v, fmt.Errorf("load vehicle %s: %w", reference, err)
+	}
+	return v, nil
+}
+
+// Vehicles lists vehicles.
+func (s *Service) Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error) {
+	v, err := s.store.Vehicles(ctx, p)
+	if err != nil {
+		return nil, fmt.Errorf("list vehicles: %w", err)
+	}
+	return v, nil
+}
+
+// History lists a vehicle's assessments.
+func (s *Service) History(ctx context.Context, p HistoryPage) ([]Assessment, error) {
+	h, err := s.store.History(ctx, p)
+	if err != nil {
+		return nil, fmt.Errorf("list assessments of %s: %w", p.Vehicle, err)
+	}
+	return h, nil
+}
+
+// Readiness is the answer to "what still blocks this gate?".
+type Readiness struct {
+	Vehicle       string          `json:"vehicle"`
+	Gate          string          `json:"gate"`
+	State         string          `json:"state"`
+	ChanceThrough score.Share     `json:"chance_through"`
+	Blockers      []score.Blocker `json:"blockers"`
+	Cautions      []string        `json:"cautions"`
+	AsOf          string          `json:"as_of"`
+	Assessment    string          `json:"assessment"`
+	RuleSet       score.RuleSet   `json:"rule_set"`
+	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
+	// change any moment.
+	NewerReportWaiting bool `json:"newer_report_waiting"`
+}
+
+// ErrNotAssessedYet means that a vehicle has no finished assessment yet.
+var ErrNotAssessedYet = errors.New("no finished assessment yet")
+
+// Readiness answers the one question before a gate from the newest finished assessment. The error
+// is [ErrNotFound], [ErrNoSuchGate] or [ErrNotAssessedYet].
+func (s *Service) Readiness(ctx context.Context, reference, gate string) (Readiness, error) {
+	v, err := s.Vehicle(ctx, reference)
+	if err != nil {
+		return Readiness{}, err
+	}
+	if v.Newest == nil {
+		return Readiness{}, ErrNotAssessedYet
+	}
+	stored, err := s.Assessment(ctx, v.Newest.ID)
+	if err != nil {
+		return Readiness{}, err
+	}
+	var a score.Assessment
+	if err := json.Unmarshal(stored.Outcome.Body, &a); err != nil {
+		return Readiness{}, fmt.Errorf("read assessment %s: %w", stored.ID, err)
+	}
+	if gate == "" {
+		gate = a.Verdict.Gate
+	}
+	at := slices.IndexFunc(a.Gates, func(g score.Gate) bool { return g.Gate == gate })
+	if at < 0 {
+		return Readiness{}, ErrNoSuchGate
+	}
+	g := a.Gates[at]
+	return Readiness{
+		Vehicle: v.Reference, Gate: g.Gate, State: g.State, ChanceThrough: g.ChanceThrough,
+		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
+		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
+	}, nil
+}
+
+// RuleSets returns the rule sets that assessments can be made under.
+func (s *Service) RuleSets() []*ruleset.Set { return s.sets }
+
+// ReportSchema returns the JSON Schema of reports.
+func (s *Service) ReportSchema() []byte { return s.checker.Schema() }
+
+// Ready says whether reports can be taken: whether the store can be reached. The queue's error
+// comes apart, since reports are safe without it.
+func (s *Service) Ready(ctx context.Context) (store, queue error) {
+	return s.store.Ping(ctx), s.queue.Ping(ctx)
+}
+
+// Unfinished counts queued and running assessments.
+func (s *Service) Unfinished(ctx context.Context) (int, error) {
+	n, err := s.store.Unfinished(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("count unfinished assessments: %w", err)
+	}
+	return n, nil
+}

@@ -1,0 +1,180 @@
+package assess
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// ErrNotFound means that nothing is stored under the id or reference asked for.
+var ErrNotFound = errors.New("not found")
+
+// ErrFinished means that an assessment is already done or failed; it is never written twice.
+var ErrFinished = errors.New("assessment already finished")
+
+// ErrKeyReused means that an idempotency key was sent before with another request.
+var ErrKeyReused = errors.New("idempotency key used before with another request")
+
+// State is how far an assessment has got. It only ever moves forward:
+// queued, running, then done or failed.
+type State string
+
+// The states of an assessment.
+const (
+	Queued  State = "queued"
+	Running State = "running"
+	Done    State = "done"
+	Failed  State = "failed"
+)
+
+// RuleSetRef names the rule-set version that an assessment is made under.
+type RuleSetRef struct {
+	Name, Version, Digest string
+}
+
+// Submission is a valid report on its way into the store, with the assessment it asks for.
+type Submission struct {
+	ReportID     string
+	AssessmentID string
+	Vehicle      string // the vehicle's reference
+	Description  string // of the vehicle; empty leaves an earlier one as it is
+	Reference    string // the sender's own name for the report; may be empty
+	Inspected    string // ISO 8601 date of the inspection
+	Body         []byte // the report as posted
+	Gate         string // the gate asked about
+	RuleSet      RuleSetRef
+	At           time.Time // when it was received; stored to the millisecond
+
+	// IdempotencyKey makes a repeat harmless; empty means none was sent.
+	// Fingerprint is a digest of the request the key came with.
+	IdempotencyKey string
+	Fingerprint    string
+}
+
+// Receipt says under which ids a submission is stored. Repeat is set when an earlier
+// submission with the same key and fingerprint is what they name.
+type Receipt struct {
+	ReportID     string
+	AssessmentID string
+	Repeat       bool
+}
+
+// Report is a stored report. Ordinal counts the reports on one vehicle from 1, in the order
+// in which they came, without gaps.
+type Report struct {
+	ID, Vehicle, Reference, Inspected string
+	Ordinal                           int
+	Body                              []byte
+	ReceivedAt                        time.Time
+}
+
+// Assessment is a stored assessment. It covers the reports on Vehicle with an ordinal up to
+// Ordinal, so that it comes out the same whenever it is worked out.
+type Assessment struct {
+	ID, ReportID, Vehicle, Gate string
+	Ordinal                     int
+	RuleSet                     RuleSetRef
+	State                       State
+	Attempt                     int // how often it was handed to the queue
+	CreatedAt                   time.Time
+	EnqueuedAt                  time.Time // when it was last handed to the queue, or created
+	FinishedAt                  time.Time // zero until done or failed
+	Outcome                     Outcome   // zero until done
+	Problem                     []byte    // problem details, once failed
+}
+
+// Outcome is what a finished assessment says: the whole body as JSON, and what lists show of it.
+type Outcome struct {
+	Body         []byte
+	AsOf         string // ISO 8601 date
+	VerdictState string // clear, unproven or blocked, at the gate asked about
+	Blockers     int    // at that gate
+}
+
+// Vehicle is a dossier's cover: the newest facts a list needs.
+type Vehicle struct {
+	Reference   string
+	Description string
+	Reports     int       // how many reports there are
+	UpdatedAt   time.Time // when the newest report came
+	Newest      *Assessment
+	// Newest is the finished (done) assessment with the highest ordinal, without its body;
+	// nil when there is none yet.
+	Waiting bool // an assessment with a higher ordinal is queued or running
+}
+
+// VehiclePage asks for vehicles, newest report first. After is the cursor: the UpdatedAt and
+// Reference of the last one seen; zero starts at the beginning. Limit is at least 1.
+type VehiclePage struct {
+	AfterTime      time.Time
+	AfterReference string
+	Limit          int
+}
+
+// HistoryPage asks for a vehicle's assessments without bodies, highest ordinal (then newest) first.
+// Cursor: BeforeCreated and BeforeID of the last one seen; zero starts at the beginning.
+type HistoryPage struct {
+	Vehicle       string
+	BeforeCreated time.Time
+	BeforeID      string
+	Limit         int
+}
+
+// Store keeps reports and assessments. Reports are append-only; an assessment is written once.
+// All methods return ErrNotFound for an unknown id or reference.
+type Store interface {
+	// Accept stores the report and its queued assessment in one transaction, or nothing.
+	// It returns ErrKeyReused when the idempotency key is known with another fingerprint.
+	Accept(ctx context.Context, s Submission) (Receipt, error)
+
+	// Report returns one report.
+	Report(ctx context.Context, id string) (Report, error)
+	// Dossier returns the reports on a vehicle with an ordinal up to upTo, in ordinal order.
+	Dossier(ctx context.Context, vehicle string, upTo int) ([]Report, error)
+
+	// Assessment returns one assessment with its body.
+	Assessment(ctx context.Context, id string) (Assessment, error)
+	// Start marks an unfinished assessment as running and returns it. It may be started again
+	// after a worker died; ErrFinished when there is nothing left to do.
+	Start(ctx context.Context, id string) (Assessment, error)
+	// Finish writes the outcome once; ErrFinished when it is already done or failed.
+	Finish(ctx context.Context, id string, o Outcome, at time.Time) error
+	// Fail writes the problem once; ErrFinished when it is already done or failed.
+	Fail(ctx context.Context, id string, problem []byte, at time.Time) error
+
+	// Waiting returns up to limit unfinished assessments last handed to the queue before the
+	// time given, longest waiting first, without bodies.
+	Waiting(ctx context.Context, before time.Time, limit int) ([]Assessment, error)
+	// Enqueued notes that attempt of an unfinished assessment was handed to the queue.
+	// A finished one is left as it is.
+	Enqueued(ctx context.Context, id string, attempt int, at time.Time) error
+	// Unfinished counts queued and running assessments.
+	Unfinished(ctx context.Context) (int, error)
+
+	// Vehicle returns one vehicle.
+	Vehicle(ctx context.Context, reference string) (Vehicle, error)
+	// Vehicles lists vehicles, newest report first.
+	Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error)
+	// History lists a vehicle's assessments.
+	History(ctx context.Context, p HistoryPage) ([]Assessment, error)
+
+	// Ping says whether the store can be reached and its schema is the one this program needs.
+	Ping(ctx context.Context) error
+}
+
+// Queue hands assessments to workers, at least once each. It carries ids only and may lose
+// what it holds: the store is the truth.
+type Queue interface {
+	// Enqueue hands over one attempt at an assessment. Handing over the same attempt again
+	// is harmless.
+	Enqueue(ctx context.Context, assessmentID string, attempt int) error
+	// Holds says whether an attempt still waits for a worker (pending, scheduled or due for a
+	// retry). An attempt that a worker has taken, or that is gone, is not held.
+	Holds(ctx context.Context, assessmentID string, attempt int) (bool, error)
+	// Ping says whether the queue can be reached.
+	Ping(ctx context.Context) error
+}
+
+// Clock tells the time; only what is stored about receiving and finishing depends on it,
+// never a score.
+type Clock func() time.Time

@@ -1,0 +1,189 @@
+// Package queue hands assessments to workers over Redis, with asynq. Without a Redis of its own
+// it runs one inside the process, which forgets what it holds when the process ends: the store is
+// the truth, and whatever waits there too long is handed over again.
+package queue
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/hibiken/asynq"
+	"github.com/redis/go-redis/v9"
+
+	"laidup/internal/assess"
+)
+
+// name is that of the one queue. Redis may be shared with other programs.
+const name = "laidup"
+
+// A task that fails is tried again soon and a few times. After that it is put aside, and the
+// sweep of the store hands the assessment over as a new attempt. None at all would be wrong: a
+// task whose worker was killed is then not tried again either.
+const (
+	retries = 3
+	timeout = time.Minute
+)
+
+// Options says which Redis to use.
+type Options struct {
+	// RedisURL is a redis://, rediss://, unix:// or redis-sentinel:// URL. Empty means a Redis
+	// inside this process, which no other process can reach.
+	RedisURL string
+	// Logger gets what asynq has to say; nil discards it.
+	Logger *slog.Logger
+}
+
+// Queue is an [assess.Queue] in Redis. It is safe for concurrent use.
+type Queue struct {
+	redis     redis.UniversalClient
+	inspector *asynq.Inspector
+	embedded  *embedded // nil where Redis is another process
+	logger    *slog.Logger
+}
+
+var _ assess.Queue = (*Queue)(nil)
+
+// Open returns the queue that o names. It does not wait for Redis to answer: see [Queue.Ping].
+func Open(o Options) (*Queue, error) {
+	q := &Queue{logger: o.Logger}
+	if q.logger == nil {
+		q.logger = slog.New(slog.DiscardHandler)
+	}
+	var err error
+	if o.RedisURL != "" {
+		q.redis, err = connect(o.RedisURL)
+	} else if q.embedded, err = startEmbedded(); err == nil {
+		q.redis = q.embedded.connect()
+	}
+	if err != nil {
+		return nil, err
+	}
+	q.inspector = asynq.NewInspectorFromRedisClient(q.redis)
+	return q, nil
+}
+
+func connect(address string) (redis.UniversalClient, error) {
+	if strings.HasPrefix(address, "redis-sentinel:") {
+		o, err := asynq.ParseRedisURI(address)
+		if err != nil {
+			return nil, fmt.Errorf("read Redis URL: %w", withoutURL(err))
+		}
+		return o.MakeRedisClient().(redis.UniversalClient), nil
+	}
+	// Unlike asynq's own reader, this one knows user names.
+	o, err := redis.ParseURL(address)
+	if err != nil {
+		return nil, fmt.Errorf("read Redis URL: %w", withoutURL(err))
+	}
+	o.DisableIdentity = true // servers before 7.2 answer it with an error
+	// A report is stored before it is enqueued, and its sender waits: rather no answer from Redis
+	// than a late one.
+	o.ContextTimeoutEnabled = true
+	o.DialerRetries, o.MaxRetries = 1, 1
+	return redis.NewClient(o), nil
+}
+
+// withoutURL keeps the URL, which holds a password, out of the message.
+func withoutURL(err error) error {
+	var in *url.Error
+	if errors.As(err, &in) {
+		return in.Err
+	}
+	return err
+}
+
+// Close ends the connection to Redis, and Redis itself if it runs inside the process. The queue
+// must not be served any more.
+func (q *Queue) Close() error {
+	err := q.redis.Close()
+	if q.embedded != nil {
+		q.embedded.stop()
+	}
+	return err
+}
+
+// Enqueue implements [assess.Queue].
+func (q *Queue) Enqueue(ctx context.Context, assessmentID string, attempt int) error {
+	payload, err := ScoreTask{AssessmentID: assessmentID}.encode()
+	if err != nil {
+		return fmt.Errorf("enqueue assessment %s: %w", assessmentID, err)
+	}
+	// A client registers the queue with its first task and then takes that for granted. After
+	// Redis has lost its memory the queue would hold tasks and be unknown; so each task gets a
+	// client, which costs nothing but the registration.
+	_, err = asynq.NewClientFromRedisClient(q.redis).EnqueueContext(ctx, asynq.NewTask(KindScore, payload),
+		asynq.Queue(name), asynq.TaskID(taskID(assessmentID, attempt)), asynq.MaxRetry(retries), asynq.Timeout(timeout))
+	if err != nil && !errors.Is(err, asynq.ErrTaskIDConflict) && !errors.Is(err, asynq.ErrDuplicateTask) {
+		return fmt.Errorf("enqueue assessment %s: %w", assessmentID, err)
+	}
+	return nil
+}
+
+// taskID names an attempt. Redis refuses a second task of one name while it knows the first.
+func taskID(assessmentID string, attempt int) string {
+	return fmt.Sprintf("score:%s:%d", assessmentID, attempt)
+}
+
+// Holds implements [assess.Queue].
+func (q *Queue) Holds(ctx context.Context, assessmentID string, attempt int) (bool, error) {
+	if err := ctx.Err(); err != nil { // the inspector does not take one
+		return false, err
+	}
+	info, err := q.inspector.GetTaskInfo(name, taskID(assessmentID, attempt))
+	if errors.Is(err, asynq.ErrTaskNotFound) || errors.Is(err, asynq.ErrQueueNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("look up assessment %s: %w", assessmentID, err)
+	}
+	switch info.State {
+	case asynq.TaskStatePending, asynq.TaskStateScheduled, asynq.TaskStateRetry:
+		return true, nil
+	}
+	return false, nil
+}
+
+// Ping implements [assess.Queue].
+func (q *Queue) Ping(ctx context.Context) error {
+	if err := q.redis.Ping(ctx).Err(); err != nil {
+		return fmt.Errorf("ping Redis: %w", err)
+	}
+	return nil
+}
+
+// Depth counts the tasks in a queue by what they wait for.
+type Depth struct {
+	Pending int // for a worker
+	Retry   int // for their next try, after one that went wrong
+	Active  int // for nothing: a worker has them
+	Aside   int // for nobody: every try went wrong
+}
+
+// Depth returns how many tasks the queue has.
+func (q *Queue) Depth(ctx context.Context) (Depth, error) {
+	if err := ctx.Err(); err != nil {
+		return Depth{}, err
+	}
+	// The inspector has no word of its own for a queue that nothing was put into yet.
+	known, err := q.inspector.Queues()
+	if err == nil && !slices.Contains(known, name) {
+		return Depth{}, nil
+	}
+	var info *asynq.QueueInfo
+	if err == nil {
+		info, err = q.inspector.GetQueueInfo(name)
+	}
+	if err != nil {
+		return Depth{}, fmt.Errorf("count tasks: %w", err)
+	}
+	return Depth{
+		Pending: info.Pending, Retry: info.Retry + info.Scheduled,
+		Active: info.Active, Aside: info.Archived,
+	}, nil
+}

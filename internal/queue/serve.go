@@ -1,0 +1,66 @@
+package queue
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/hibiken/asynq"
+)
+
+// Serve gives the tasks of the queue to handle, up to concurrency of them at once, until ctx
+// ends. It then takes no more, waits up to grace for those in hand, gives back to the queue what
+// is not done by then, and returns nil.
+//
+// A task whose handle returns an error or panics is tried again after a few seconds. A task may be
+// handed out more than once, even at one time: when a worker was thought dead, for example.
+//
+// The context that handle gets does not end with ctx but after a minute, or when the task was
+// given back.
+func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration, handle func(ctx context.Context, assessmentID string) error) error {
+	server := asynq.NewServerFromRedisClient(q.redis, asynq.Config{
+		Queues:                   map[string]int{name: 1},
+		Concurrency:              concurrency,
+		ShutdownTimeout:          grace,
+		TaskCheckInterval:        20 * time.Millisecond, // a report that comes after a lull must not wait long
+		DelayedTaskCheckInterval: time.Second,
+		RetryDelayFunc: func(retried int, _ error, _ *asynq.Task) time.Duration {
+			return time.Duration(retried+1) * 2 * time.Second
+		},
+		ErrorHandler: asynq.ErrorHandlerFunc(func(ctx context.Context, task *asynq.Task, err error) {
+			id, _ := asynq.GetTaskID(ctx)
+			retried, _ := asynq.GetRetryCount(ctx)
+			q.logger.WarnContext(ctx, "task failed", "task", id, "retried", retried, "panic", asynq.IsPanicError(err), "error", err)
+		}),
+		Logger:   logger{q.logger},
+		LogLevel: asynq.InfoLevel,
+	})
+	// Not asynq's ServeMux: it would also hand over kinds that merely begin like ours.
+	err := server.Start(asynq.HandlerFunc(func(ctx context.Context, task *asynq.Task) error {
+		if task.Type() != KindScore {
+			return fmt.Errorf("task of unknown kind %q: %w", task.Type(), asynq.SkipRetry)
+		}
+		t, err := DecodeScoreTask(task.Payload())
+		if err != nil {
+			return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
+		}
+		return handle(ctx, t.AssessmentID)
+	}))
+	if err != nil {
+		return fmt.Errorf("serve queue: %w", err)
+	}
+	<-ctx.Done()
+	server.Shutdown()
+	return nil
+}
+
+// logger lets asynq write to a structured log. What asynq says in passing is of no interest at
+// the levels that are usually on; its fatal errors are ours to judge.
+type logger struct{ to *slog.Logger }
+
+func (l logger) Debug(args ...any) { l.to.Debug(fmt.Sprint(args...), "by", "asynq") }
+func (l logger) Info(args ...any)  { l.to.Debug(fmt.Sprint(args...), "by", "asynq") }
+func (l logger) Warn(args ...any)  { l.to.Warn(fmt.Sprint(args...), "by", "asynq") }
+func (l logger) Error(args ...any) { l.to.Error(fmt.Sprint(args...), "by", "asynq") }
+func (l logger) Fatal(args ...any) { l.to.Error(fmt.Sprint(args...), "by", "asynq") }

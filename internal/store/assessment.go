@@ -1,0 +1,140 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"laidup/internal/assess"
+)
+
+// Assessment implements [assess.Store].
+func (s *Store) Assessment(ctx context.Context, id string) (assess.Assessment, error) {
+	a, err := one(ctx, s.read, assessmentFieldsBody, selectAssessment, id)
+	if err != nil {
+		return a, fmt.Errorf("select assessment %s: %w", id, err)
+	}
+	return a, nil
+}
+
+// Start implements [assess.Store].
+func (s *Store) Start(ctx context.Context, id string) (assess.Assessment, error) {
+	var a assess.Assessment
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		var err error
+		a, err = one(ctx, tx, assessmentFields, startAssessment, id)
+		if errors.Is(err, assess.ErrNotFound) {
+			return unchanged(ctx, tx, id)
+		}
+		return err
+	})
+	if err != nil {
+		return assess.Assessment{}, fmt.Errorf("start assessment %s: %w", id, err)
+	}
+	return a, nil
+}
+
+// Finish implements [assess.Store].
+func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
+	err := s.update(ctx, id, finishAssessment,
+		at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Body), id)
+	if err != nil {
+		return fmt.Errorf("finish assessment %s: %w", id, err)
+	}
+	return nil
+}
+
+// Fail implements [assess.Store].
+func (s *Store) Fail(ctx context.Context, id string, problem []byte, at time.Time) error {
+	if err := s.update(ctx, id, failAssessment, at.UnixMilli(), string(problem), id); err != nil {
+		return fmt.Errorf("fail assessment %s: %w", id, err)
+	}
+	return nil
+}
+
+// Enqueued implements [assess.Store]. Late word about an earlier attempt than the one known
+// changes nothing either.
+func (s *Store) Enqueued(ctx context.Context, id string, attempt int, at time.Time) error {
+	err := s.update(ctx, id, noteEnqueued, attempt, at.UnixMilli(), id)
+	if err != nil && !errors.Is(err, assess.ErrFinished) {
+		return fmt.Errorf("note attempt %d at assessment %s: %w", attempt, id, err)
+	}
+	return nil
+}
+
+// update runs a statement that changes an unfinished assessment.
+func (s *Store) update(ctx context.Context, id, query string, args ...any) error {
+	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		result, err := tx.ExecContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		if n, err := result.RowsAffected(); err != nil || n > 0 {
+			return err
+		}
+		return unchanged(ctx, tx, id)
+	})
+}
+
+// unchanged says why a statement left an assessment as it is.
+func unchanged(ctx context.Context, tx *sql.Tx, id string) error {
+	var state assess.State
+	if err := tx.QueryRowContext(ctx, selectState, id).Scan(&state); err != nil {
+		return domain(err)
+	}
+	if state == assess.Done || state == assess.Failed {
+		return assess.ErrFinished
+	}
+	return nil
+}
+
+// Waiting implements [assess.Store].
+func (s *Store) Waiting(ctx context.Context, before time.Time, limit int) ([]assess.Assessment, error) {
+	waiting, err := many(ctx, s.read, assessmentFields, selectWaiting, before.UnixMilli(), limit)
+	if err != nil {
+		return nil, fmt.Errorf("select waiting assessments: %w", err)
+	}
+	return waiting, nil
+}
+
+// Unfinished implements [assess.Store].
+func (s *Store) Unfinished(ctx context.Context) (int, error) {
+	var n int
+	if err := s.read.QueryRowContext(ctx, countUnfinished).Scan(&n); err != nil {
+		return 0, fmt.Errorf("count unfinished assessments: %w", err)
+	}
+	return n, nil
+}
+
+// History implements [assess.Store]. The cursor's BeforeID is enough to find the place; one that
+// is not the vehicle's gives an empty page.
+func (s *Store) History(ctx context.Context, p assess.HistoryPage) ([]assess.Assessment, error) {
+	history, err := many(ctx, s.read, assessmentFields, selectHistory, p.Vehicle, p.BeforeID, p.Limit)
+	if err == nil && len(history) == 0 {
+		err = s.vehicleExists(ctx, p.Vehicle)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("select history %s: %w", p.Vehicle, err)
+	}
+	return history, nil
+}
+
+// assessmentFields says where the assessmentColumns go.
+func assessmentFields(a *assess.Assessment) []any {
+	return []any{
+		orZero[string]{&a.ID}, orZero[string]{&a.ReportID}, orZero[string]{&a.Vehicle}, orZero[int]{&a.Ordinal},
+		orZero[string]{&a.Gate},
+		orZero[string]{&a.RuleSet.Name}, orZero[string]{&a.RuleSet.Version}, orZero[string]{&a.RuleSet.Digest},
+		orZero[assess.State]{&a.State}, orZero[int]{&a.Attempt},
+		instant{&a.CreatedAt}, instant{&a.EnqueuedAt}, instant{&a.FinishedAt},
+		orZero[string]{&a.Outcome.AsOf}, orZero[string]{&a.Outcome.VerdictState}, orZero[int]{&a.Outcome.Blockers},
+		orZero[[]byte]{&a.Problem},
+	}
+}
+
+// assessmentFieldsBody says where the assessmentColumns and the body go.
+func assessmentFieldsBody(a *assess.Assessment) []any {
+	return append(assessmentFields(a), orZero[[]byte]{&a.Outcome.Body})
+}

@@ -1,0 +1,135 @@
+package store
+
+import (
+	"database/sql"
+	"time"
+)
+
+// Every query of the package. Both engines run the same text. SQLite numbers parameters as they
+// first appear, so $1, $2, … must first appear in that order; a test sees to it.
+const (
+	// The statement locks the vehicle's row until the transaction ends: reports on one vehicle
+	// are numbered, and become visible, one after the other.
+	upsertVehicle = `
+INSERT INTO vehicles (reference, description, reports, updated_at)
+VALUES ($1, $2, 1, $3)
+ON CONFLICT (reference) DO UPDATE SET
+    reports = vehicles.reports + 1,
+    description = CASE WHEN excluded.description = '' THEN vehicles.description ELSE excluded.description END,
+    updated_at = CASE WHEN excluded.updated_at > vehicles.updated_at THEN excluded.updated_at ELSE vehicles.updated_at END
+RETURNING reports`
+
+	insertReport = `
+INSERT INTO reports (id, vehicle, ordinal, reference, inspected, received_at, body)
+VALUES ($1, $2, $3, $4, $5, $6, $7)`
+
+	insertAssessment = `
+INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $9)`
+
+	// A second transaction with the key waits here for the end of the first.
+	insertKey = `
+INSERT INTO idempotency (key, fingerprint, report_id, assessment_id, created_at)
+VALUES ($1, $2, $3, $4, $5)
+ON CONFLICT (key) DO NOTHING`
+
+	selectKey = `SELECT fingerprint, report_id, assessment_id FROM idempotency WHERE key = $1`
+
+	reportColumns = `id, vehicle, ordinal, reference, inspected, received_at, body`
+
+	selectReport = `SELECT ` + reportColumns + ` FROM reports WHERE id = $1`
+
+	selectDossier = `SELECT ` + reportColumns + ` FROM reports WHERE vehicle = $1 AND ordinal <= $2 ORDER BY ordinal`
+
+	assessmentColumns = `id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest,
+    state, attempt, created_at, enqueued_at, finished_at, as_of, verdict_state, blockers, problem`
+
+	selectAssessment = `SELECT ` + assessmentColumns + `, body FROM assessments WHERE id = $1`
+
+	selectState = `SELECT state FROM assessments WHERE id = $1`
+
+	startAssessment = `
+UPDATE assessments SET state = 'running' WHERE id = $1 AND finished_at IS NULL
+RETURNING ` + assessmentColumns
+
+	finishAssessment = `
+UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, body = $5
+WHERE id = $6 AND finished_at IS NULL`
+
+	failAssessment = `
+UPDATE assessments SET state = 'failed', finished_at = $1, problem = $2
+WHERE id = $3 AND finished_at IS NULL`
+
+	// A late word about an earlier attempt changes nothing.
+	noteEnqueued = `
+UPDATE assessments SET attempt = $1, enqueued_at = $2
+WHERE id = $3 AND finished_at IS NULL AND attempt <= $1`
+
+	selectWaiting = `
+SELECT ` + assessmentColumns + ` FROM assessments
+WHERE finished_at IS NULL AND enqueued_at < $1
+ORDER BY enqueued_at, id LIMIT $2`
+
+	countUnfinished = `SELECT count(*) FROM assessments WHERE finished_at IS NULL`
+
+	selectHistory = `
+SELECT ` + assessmentColumns + ` FROM assessments
+WHERE vehicle = $1 AND ($2 = '' OR (ordinal, created_at, id) < (
+    SELECT c.ordinal, c.created_at, c.id FROM assessments AS c WHERE c.id = $2 AND c.vehicle = $1))
+ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $3`
+
+	vehicleColumns = `v.reference, v.description, v.reports, v.updated_at,
+    EXISTS (
+        SELECT 1 FROM assessments AS w
+        WHERE w.vehicle = v.reference AND w.finished_at IS NULL AND w.ordinal > COALESCE(n.ordinal, 0)),
+    ` + assessmentColumns
+
+	// newestAssessment joins a vehicle v with its newest finished assessment n, if there is one:
+	// a look-up in the index for each vehicle listed.
+	newestAssessment = `
+LEFT JOIN assessments AS n ON n.id = (
+    SELECT d.id FROM assessments AS d
+    WHERE d.vehicle = v.reference AND d.state = 'done'
+    ORDER BY d.ordinal DESC, d.created_at DESC, d.id DESC LIMIT 1)`
+
+	selectVehicle = `SELECT ` + vehicleColumns + ` FROM vehicles AS v` + newestAssessment + ` WHERE v.reference = $1`
+
+	// The page is cut before the join, so that the join sees no more than the page.
+	selectVehicles = `
+SELECT ` + vehicleColumns + ` FROM (
+    SELECT reference, description, reports, updated_at FROM vehicles
+    WHERE (updated_at, reference) < ($1, $2)
+    ORDER BY updated_at DESC, reference DESC LIMIT $3) AS v` + newestAssessment + `
+ORDER BY v.updated_at DESC, v.reference DESC`
+
+	selectVehicleExists = `SELECT 1 FROM vehicles WHERE reference = $1`
+
+	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
+)
+
+// orZero scans a column into To; NULL leaves it at its zero value.
+type orZero[T any] struct{ To *T }
+
+// Scan implements [sql.Scanner].
+func (o orZero[T]) Scan(value any) error {
+	var n sql.Null[T]
+	err := n.Scan(value)
+	*o.To = n.V
+	return err
+}
+
+// instant scans unix milliseconds into To; NULL gives the zero time.
+type instant struct{ To *time.Time }
+
+// Scan implements [sql.Scanner].
+func (i instant) Scan(value any) error {
+	var n sql.NullInt64
+	if err := n.Scan(value); err != nil {
+		return err
+	}
+	*i.To = time.Time{}
+	if n.Valid {
+		*i.To = time.UnixMilli(n.Int64).UTC()
+	}
+	return nil
+}

@@ -1,0 +1,11 @@
+// Package schema holds the program's versioned data and no logic: whoever needs a part of it
+// is handed an [fs.FS].
+package schema
+
+import "embed"
+
+// FS holds the SQL migrations, one folder a database engine, under migrations/sqlite and
+// migrations/postgres. Migrations only ever go forward: a published file never changes.
+//
+//go:embed migrations ruleset rulesets
+var FS embed.FS
