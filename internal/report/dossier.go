@@ -135,7 +135,7 @@ func (d *Dossier) collect(ordered []*Report, cat *catalogue.Catalogue, sufficien
 			d.Misplaced = append(d.Misplaced, item)
 			continue
 		}
-		d.lay(item, superseded(item, found, sufficient))
+		d.lay(item, superseded(item, found, sufficient), sufficient)
 	}
 }
 
@@ -161,7 +161,7 @@ func superseded(item *catalogue.Item, found []seen, sufficient float64) []seen {
 }
 
 // lay works out what stands of each finding on one item.
-func (d *Dossier) lay(item *catalogue.Item, found []seen) {
+func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64) {
 	// A part has aged since its age was reported. What a date of renewal says of the age
 	// contradicts, or agrees with, a reported age.
 	for i, s := range found {
@@ -189,7 +189,7 @@ func (d *Dossier) lay(item *catalogue.Item, found []seen) {
 		for n < len(found) && found[n].value.Finding == finding {
 			n++
 		}
-		st := stand(finding, found[:n])
+		st := stand(finding, found[:n], sufficient)
 		found = found[n:]
 		d.Standing[finding.Slot] = st
 		d.Frame[finding.Slot] = st.Values[0].Number
@@ -199,8 +199,9 @@ func (d *Dossier) lay(item *catalogue.Item, found []seen) {
 	}
 }
 
-// stand goes through the observations of one finding, oldest first, a report at a time.
-func stand(finding *catalogue.Finding, found []seen) *Standing {
+// stand goes through the observations of one finding, oldest first, a report at a time. A newer one
+// takes the place of those that it contradicts, unless they are more credible or it is hearsay.
+func stand(finding *catalogue.Finding, found []seen, sufficient float64) *Standing {
 	st := &Standing{Finding: finding}
 	for len(found) > 0 {
 		n := 1
@@ -215,7 +216,7 @@ func stand(finding *catalogue.Finding, found []seen) *Standing {
 		}
 		st.Values = slices.DeleteFunc(st.Values, func(v StandingValue) bool {
 			agreed := slices.ContainsFunc(together, func(s seen) bool { return agree(v.Value, s.value) })
-			return !agreed && v.Credence() <= most
+			return !agreed && most >= sufficient && v.Credence() <= most
 		})
 		for _, s := range together {
 			st.add(s)

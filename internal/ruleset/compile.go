@@ -363,7 +363,7 @@ func (c *compiler) compileProofs() {
 		p := at("proofs", i)
 		c.unique(seen, "proofs", i, form.ID)
 		pr := &Proof{ID: form.ID, Item: c.item(p+"/item", form.Item), Gate: c.gate(p+"/gate", form.Gate), Cautions: form.Cautions, Source: form.Source.String()}
-		pr.When = c.condition(p+"/when", form.When, form.Item)
+		pr.When = c.onFacts(p+"/when", form.When)
 		for k, s := range form.ProvenBy {
 			pp := p + at("proven_by", k)
 			cond := c.condition(pp, s, form.Item)

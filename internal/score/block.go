@@ -27,19 +27,16 @@ type blocker struct {
 // block makes the blocking list: what is found to be wrong, what is owed to the law or to people,
 // and what nobody has proven, each once.
 func (e *evaluation) block() {
-	for i := range e.hazards {
-		h := &e.hazards[i]
-		if h.applies && !h.removed {
-			e.blockByRules(h)
-			e.blockByRisk(h)
-		}
-	}
+	e.blockByHazards(true)
+	onceRefitted := e.blocks
+	e.blocks = nil
+	e.blockByHazards(false)
 	for _, p := range e.set.Proofs {
 		e.blockByProof(p)
 	}
-	for i := range e.items {
-		if e.items[i].removed {
-			e.refit(e.set.Catalogue.Items[i])
+	for _, b := range e.blocks {
+		if e.items[b.item.Index].maybeOff {
+			b.refit(onceRefitted)
 		}
 	}
 	slices.SortStableFunc(e.blocks, func(a, b *blocker) int {
@@ -52,6 +49,17 @@ func (e *evaluation) block() {
 			cmp.Compare(a.rules[0], b.rules[0]),
 		)
 	})
+}
+
+// blockByHazards lists the hazards of items that are off the vehicle, or of all others.
+func (e *evaluation) blockByHazards(removed bool) {
+	for i := range e.hazards {
+		h := &e.hazards[i]
+		if h.applies && h.removed == removed {
+			e.blockByRules(h)
+			e.blockByRisk(h)
+		}
+	}
 }
 
 // severity orders blockers; where only a proof is missing there is none, and they come last.
@@ -100,7 +108,7 @@ func (b *blocker) speak(because string, strength Decibans, source string) {
 
 // blockByRisk lists a hazard that is at or above the tolerance of its gate.
 func (e *evaluation) blockByRisk(h *hazard) {
-	if h.risk > h.Gate.Tolerance {
+	if h.atGate > h.Gate.Tolerance {
 		return
 	}
 	if !h.alarmed {
@@ -191,18 +199,20 @@ func (e *evaluation) proven(p *ruleset.Proof) (proven, contradicted bool) {
 		case !reported || credence < e.set.ProofCredence:
 		case !holds:
 			contradicted = true
-		case !e.items[p.Item.Index].removed || way.ReadsRemoved:
+		case !e.items[p.Item.Index].maybeOff || way.ReadsRemoved:
 			proven = true
 		}
 	}
 	return proven, contradicted
 }
 
-// refit adds to what clears the entries of an item that is off the vehicle that it be put back.
-func (e *evaluation) refit(it *catalogue.Item) {
-	for _, b := range e.blocks {
-		if b.item == it {
-			b.clear = append(b.clear, ruleset.Clear{Finding: it.Removed, Value: json.RawMessage("false")})
+// refit adds to what clears the entry of an item that is said to be off that it be put back, in a
+// state in which it does not block in its turn.
+func (b *blocker) refit(onceRefitted []*blocker) {
+	b.clear = append(b.clear, ruleset.Clear{Finding: b.item.Removed, Value: json.RawMessage("false")})
+	for _, o := range onceRefitted {
+		if o.item == b.item {
+			b.clear = append(b.clear, o.clear...)
 		}
 	}
 }

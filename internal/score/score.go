@@ -63,7 +63,9 @@ type evaluation struct {
 }
 
 type itemState struct {
-	applies, found, removed bool
+	applies, found bool
+	removed        bool // surely off the vehicle: it can do no harm
+	maybeOff       bool // somebody says it is off: nothing found on it proves anything
 }
 
 // hazard is what becomes of one hazard.
@@ -82,6 +84,9 @@ type hazard struct {
 	evidence   []fired // what counts, strongest first
 	outweighed []fired
 	alarmed    bool // some evidence speaks for it
+	// atGate is the risk that gates go by. It is the risk above, had nobody said what is only
+	// hearsay and speaks against the hazard: hearsay alone clears no gate.
+	atGate ruleset.Risk
 }
 
 // fired is a rule that fired.
@@ -91,6 +96,7 @@ type fired struct {
 	credence  float64
 	effective Decibans
 	blocks    bool
+	hearsay   bool // its method proves nothing, at any age
 }
 
 func (e *evaluation) applying() {
@@ -106,7 +112,9 @@ func (e *evaluation) applying() {
 		if st := e.dossier.Standing[it.Removed.Slot]; st != nil {
 			s.removed = true
 			for i := range st.Values {
-				s.removed = s.removed && st.Values[i].Number == 1 && st.Values[i].Credence() >= e.set.ProofCredence
+				off := st.Values[i].Number == 1
+				s.removed = s.removed && off && st.Values[i].Credence() >= e.set.ProofCredence
+				s.maybeOff = s.maybeOff || off
 			}
 		}
 	}
@@ -183,7 +191,7 @@ func (e *evaluation) fire() {
 			continue
 		}
 		for _, r := range e.set.RulesReading[i] {
-			if h := &e.hazards[r.Hazard.Index]; h.applies && !h.removed {
+			if h := &e.hazards[r.Hazard.Index]; h.applies {
 				e.try(r)
 			}
 		}
@@ -231,6 +239,7 @@ func (e *evaluation) try(r *ruleset.Rule) {
 			}
 			now.credence = e.credence(choice, now.weight < 0)
 			now.effective = effective(now.weight, now.credence)
+			now.hearsay = e.credence(choice, false) < e.set.ProofCredence
 		}
 		blocks := best.blocks || now.blocks
 		if now.effective > best.effective || now.effective == best.effective && now.credence > best.credence {
@@ -264,7 +273,8 @@ func (e *evaluation) probabilities() {
 			continue
 		}
 		h.severity = h.SeverityOn(e.frame)
-		h.prior = e.prior(&h.Prior)
+		var unheard float64
+		h.prior, unheard = e.prior(&h.Prior)
 		h.priorDB = decibans(h.prior / (1 - h.prior))
 		h.totalDB = h.priorDB
 		slices.SortStableFunc(h.evidence, func(a, b fired) int {
@@ -274,42 +284,66 @@ func (e *evaluation) probabilities() {
 			h.totalDB += f.effective
 			h.alarmed = h.alarmed || f.effective > 0
 		}
-		h.p = Share(round(1 / (1 + math.Pow(10, -h.totalDB.Float()/10)) * 1e10))
+		h.p, h.level = probability(h.totalDB), 'F'
 		if h.removed {
 			h.p = 0
-		}
-		h.level = Level(h.p.Float())
-		if h.removed {
-			h.level = 'F'
+		} else {
+			h.level = Level(h.p.Float())
 		}
 		h.risk = RiskOf(h.severity, h.level)
+		h.atGate = RiskOf(h.severity, Level(probability(decibans(unheard/(1-unheard))+h.credible()).Float()))
 		h.index = Number(round(h.p.Float() * e.set.Weight[h.severity] * 1e6))
 	}
+}
+
+// probability turns a total weight into a probability.
+func probability(total Decibans) Share {
+	return Share(round(1 / (1 + math.Pow(10, -total.Float()/10)) * 1e10))
+}
+
+// credible adds up the lines of evidence without reassuring hearsay.
+func (h *hazard) credible() Decibans {
+	total := Decibans(0)
+	for _, f := range h.evidence {
+		if f.effective > 0 || !f.hearsay {
+			total += f.effective
+			continue
+		}
+		// Of the others on the line, the strongest that is not hearsay comes first.
+		for _, o := range h.outweighed {
+			if o.rule.Line == f.rule.Line && !o.hearsay {
+				total += o.effective
+				break
+			}
+		}
+	}
+	return total
 }
 
 func magnitude(d Decibans) Decibans { return max(d, -d) }
 
 // prior is the probability with nobody having looked. What a number was reported with credence c
 // says counts for c, the value for an unknown number for the rest; of contradicting numbers the
-// worse counts.
-func (e *evaluation) prior(p *ruleset.Prior) float64 {
-	worst := p.Unknown
+// worse counts. The second result is the same where hearsay cannot lower it.
+func (e *evaluation) prior(p *ruleset.Prior) (worst, unheard float64) {
 	if p.Of == nil {
-		return worst
+		return p.Unknown, p.Unknown
 	}
-	first := true
-	e.each(p.Needs, func(choice []*report.StandingValue) {
-		at := p.Unknown
+	reported := e.each(p.Needs, func(choice []*report.StandingValue) {
+		at, c := p.Unknown, 0.0
 		if x := p.Of.Value(e.frame); x == x {
-			c := e.credence(choice, false)
+			c = e.credence(choice, false)
 			at = float64(c*ruleset.At(p.Curve, x)) + float64((1-c)*p.Unknown)
 		}
-		if first || at > worst {
-			worst = at
+		worst, unheard = max(worst, at), max(unheard, at)
+		if c < e.set.ProofCredence {
+			unheard = max(unheard, p.Unknown)
 		}
-		first = false
 	})
-	return worst
+	if !reported {
+		return p.Unknown, p.Unknown
+	}
+	return worst, unheard
 }
 
 // register lists the hazards by risk, worst first, with what each rests on.
