@@ -1,0 +1,275 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+
+	"laidup/internal/quantity"
+	"laidup/internal/score"
+)
+
+// page writes an assessment for people: plain text that says everything in words. Colour only
+// repeats what the words say.
+type page struct {
+	io.Writer
+	colour bool
+	width  int
+}
+
+func (p page) line(format string, args ...any) { fmt.Fprintf(p, format+"\n", args...) }
+
+func (p page) heading(s string) {
+	p.line("")
+	p.line("%s", p.strong(s))
+}
+
+func (p page) paint(code, s string) string {
+	if !p.colour {
+		return s
+	}
+	return "\x1b[" + code + "m" + s + "\x1b[0m"
+}
+
+func (p page) strong(s string) string { return p.paint("1", s) }
+
+// state writes the state of a gate: bold where the key must not be turned.
+func (p page) state(s string) string {
+	if s == score.Clear {
+		return s
+	}
+	return p.paint("1;7", s)
+}
+
+// fill writes text in lines no wider than the page, indented after a first line that is begun.
+func (p page) fill(first, rest, text string) {
+	line, indent := first, rest
+	empty := true
+	for _, word := range strings.Fields(text) {
+		if !empty && len([]rune(line))+1+len([]rune(word)) > p.width {
+			p.line("%s", line)
+			line, empty = indent, true
+		}
+		if !empty {
+			line += " "
+		}
+		line += word
+		empty = false
+	}
+	p.line("%s", strings.TrimRight(line, " "))
+}
+
+func spaced(id string) string { return strings.ReplaceAll(id, "_", " ") }
+
+// percent writes a chance without claiming certainty that it does not have.
+func percent(s score.Share) string {
+	switch v := 100 * s.Float(); {
+	case v > 99.9 && v < 100:
+		return "over 99.9 %"
+	case v >= 10:
+		return fmt.Sprintf("%.0f %%", v)
+	case v >= 0.1:
+		return fmt.Sprintf("%.1f %%", v)
+	case v > 0:
+		return "under 0.1 %"
+	}
+	return "0 %"
+}
+
+// registerHead is how many entries of the register are shown unless all are asked for.
+const registerHead = 15
+
+func writeAssessment(t terminal, a *score.Assessment, title string, all bool) error {
+	var b strings.Builder
+	p := page{&b, t.colour, t.width}
+	if title == "" {
+		title = a.Vehicle
+	} else {
+		title += " (" + a.Vehicle + ")"
+	}
+	p.line("%s, as of %s", p.strong(title), a.AsOf)
+	p.verdict(a)
+	p.gates(a)
+	p.blockers(a)
+	p.register(a, all)
+	p.condition(a)
+	p.lists(a)
+	p.line("")
+	p.line("Rule set %s %s, %s", a.RuleSet.Name, a.RuleSet.Version, a.RuleSet.Digest)
+	_, err := io.WriteString(t.out, b.String())
+	return err
+}
+
+func (p page) verdict(a *score.Assessment) {
+	n := "nothing stands in the way"
+	switch a.Verdict.Blockers {
+	case 0:
+	case 1:
+		n = "1 thing stands in the way"
+	default:
+		n = fmt.Sprintf("%d things stand in the way", a.Verdict.Blockers)
+	}
+	p.line("%s: %s, %s; chance of getting that far unharmed: %s", p.strong(strings.ToUpper(spaced(a.Verdict.Gate))), p.state(a.Verdict.State), n, percent(a.Verdict.ChanceThrough))
+}
+
+func (p page) table(rows [][]string) {
+	w := tabwriter.NewWriter(p, 0, 0, 2, ' ', 0)
+	for _, r := range rows {
+		fmt.Fprintln(w, strings.Join(r, "\t"))
+	}
+	w.Flush()
+}
+
+func (p page) gates(a *score.Assessment) {
+	p.heading("Gates")
+	rows := [][]string{{"  gate", "state", "in the way", "unharmed at it", "and on the way there"}}
+	for _, g := range a.Gates {
+		rows = append(rows, []string{"  " + spaced(g.Gate), g.State, fmt.Sprint(g.Blockers), percent(g.ChanceUnharmed), percent(g.ChanceThrough)})
+	}
+	p.table(rows)
+}
+
+func (p page) blockers(a *score.Assessment) {
+	list := a.BlockersBy(a.Verdict.Gate)
+	later := len(a.Blockers) - len(list)
+	if len(list) > 0 {
+		p.heading("What stands in the way, up to " + spaced(a.Verdict.Gate))
+	}
+	for _, b := range list {
+		head := fmt.Sprintf("%3d. %s, %s: %s", b.Rank, spaced(b.Gate), b.Kind, spaced(b.Item))
+		if b.Severity != "" {
+			head += " (" + b.Severity + ")"
+		}
+		p.line("%s", p.strong(head))
+		p.fill("     ", "     ", b.Because)
+		p.fill("     Cleared by: ", "       ", clearing(b.ClearBy))
+		for _, c := range b.Cautions {
+			p.fill("     Caution: ", "       ", c)
+		}
+		p.fill("     By: ", "       ", strings.Join(b.Rules, ", ")+"; "+b.Source)
+	}
+	if later > 0 {
+		p.line("")
+		p.line("%d more stand in the way of later gates: --gate %s shows them.", later, a.Gates[len(a.Gates)-1].Gate)
+	}
+	for _, g := range a.Gates {
+		if g.Gate == a.Verdict.Gate && len(g.Cautions) > 0 {
+			p.heading("Before you " + g.Is)
+			for _, c := range g.Cautions {
+				p.fill("  - ", "    ", c)
+			}
+		}
+	}
+}
+
+// clearing says in words which findings clear a blocker.
+func clearing(list []score.Clearing) string {
+	var items []string
+	for _, c := range list {
+		var found []string
+		for _, f := range c.Found {
+			found = append(found, spaced(f.ID)+" "+reported(f.Value))
+		}
+		items = append(items, spaced(c.Item)+" "+strings.Join(found, ", "))
+	}
+	return strings.Join(items, "; ")
+}
+
+// reported writes a value in the form of a report as a person would.
+func reported(raw json.RawMessage) string {
+	var v any
+	if json.Unmarshal(raw, &v) != nil {
+		return string(raw)
+	}
+	switch v := v.(type) {
+	case bool:
+		if v {
+			return "yes"
+		}
+		return "no"
+	case string:
+		return spaced(v)
+	case map[string]any:
+		name, _ := v["unit"].(string)
+		if u, ok := quantity.Lookup(name); ok {
+			name = u.Sign
+		}
+		return strings.TrimSpace(fmt.Sprintf("%v %s", v["value"], name))
+	}
+	return fmt.Sprint(v)
+}
+
+func (p page) register(a *score.Assessment, all bool) {
+	shown := a.Register
+	if !all && len(shown) > registerHead {
+		shown = shown[:registerHead]
+	}
+	p.heading("Risk register")
+	for _, e := range shown {
+		p.line("%4d. %s risk: %s, %s at %s; %s of all risk, rests on what is %s", e.Rank, e.Risk, e.Severity, percent(e.Probability), spaced(e.Gate), percent(e.Share), e.RestsOn)
+		p.fill("      "+spaced(e.Item)+": ", "      ", e.What)
+		p.fill("      ", "      ", arithmetic(e))
+	}
+	if len(shown) < len(a.Register) {
+		p.line("  ... and %d smaller ones: --all shows them.", len(a.Register)-len(shown))
+	}
+}
+
+// arithmetic shows how the weights of an entry add up.
+func arithmetic(e score.Entry) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "prior %.1f dB", e.PriorDB.Float())
+	for _, ev := range e.Evidence {
+		fmt.Fprintf(&b, "; %+.1f %s", ev.EffectiveDB.Float(), ev.Because)
+	}
+	if len(e.Evidence) > 0 {
+		fmt.Fprintf(&b, "; together %.1f dB", e.TotalDB.Float())
+	}
+	return b.String()
+}
+
+func (p page) condition(a *score.Assessment) {
+	c := a.Condition
+	p.heading("Condition, 0 to 100")
+	rows := [][]string{{"  system", "expected", "from", "to"}, {"  whole vehicle", fmt.Sprintf("%.0f", c.Expected.Float()), fmt.Sprintf("%.0f", c.Low.Float()), fmt.Sprintf("%.0f", c.High.Float())}}
+	for _, s := range c.Systems {
+		rows = append(rows, []string{"  " + spaced(s.System), fmt.Sprintf("%.0f", s.Expected.Float()), fmt.Sprintf("%.0f", s.Low.Float()), fmt.Sprintf("%.0f", s.High.Float())})
+	}
+	p.table(rows)
+	p.line("  Something was found on %d of %d items, %s of them by weight.", a.Coverage.LookedAt, a.Coverage.Applying, percent(a.Coverage.Share))
+}
+
+func (p page) lists(a *score.Assessment) {
+	if len(a.LookNext) > 0 {
+		p.heading("Where a look settles most a minute")
+		rows := [][]string{}
+		for _, l := range a.LookNext {
+			rows = append(rows, []string{"  " + spaced(l.Item), fmt.Sprintf("%g min", l.Minutes.Float()), "off first: " + spaced(l.Access)})
+		}
+		p.table(rows)
+	}
+	if len(a.Conflicts) > 0 {
+		p.heading("Contradictions: the worse counts until somebody looks again")
+		for _, c := range a.Conflicts {
+			var said []string
+			for _, v := range c.Values {
+				said = append(said, fmt.Sprintf("%s (%s, %s)", reported(v.Value), v.Method, v.Date))
+			}
+			p.fill("  - ", "    ", spaced(c.Item)+", "+spaced(c.Finding)+": "+strings.Join(said, " against "))
+		}
+	}
+	if len(a.Cautions) > 0 {
+		p.heading("Cautions")
+		for _, c := range a.Cautions {
+			p.fill("  - ", "    ", c)
+		}
+	}
+	if len(a.Assumes) > 0 {
+		p.heading("What this assumes")
+		for _, c := range a.Assumes {
+			p.fill("  - ", "    ", c)
+		}
+	}
+}
