@@ -106,7 +106,8 @@ func (b *blocker) speak(because string, strength Decibans, source string) {
 	}
 }
 
-// blockByRisk lists a hazard that is at or above the tolerance of its gate.
+// blockByRisk lists a hazard that is at or above the tolerance of its gate. Where one of its rules
+// blocks outright it is on the list already, and only what clears it is added.
 func (e *evaluation) blockByRisk(h *hazard) {
 	if h.atGate > h.Gate.Tolerance {
 		return
@@ -125,7 +126,7 @@ func (e *evaluation) blockByRisk(h *hazard) {
 		b.cautions = append(b.cautions, h.Cautions...)
 		return
 	}
-	b := e.find(func(b *blocker) bool { return b.hazard == h && b.kind == ruleset.Defect })
+	b := e.find(func(b *blocker) bool { return b.hazard == h })
 	if b == nil {
 		b = &blocker{kind: ruleset.Defect, gate: h.Gate, item: h.Item, hazard: h, cautions: slices.Clone(h.Cautions)}
 		e.blocks = append(e.blocks, b)
