@@ -1,11 +1,227 @@
 package main
 
-type serveCommand struct{}
-type workCommand struct{}
-type migrateCommand struct{}
-type demoCommand struct{}
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
 
-func (c *serveCommand) Run(t terminal) error   { return nil }
-func (c *workCommand) Run(t terminal) error    { return nil }
-func (c *migrateCommand) Run(t terminal) error { return nil }
-func (c *demoCommand) Run(t terminal) error    { return nil }
+	"laidup/api"
+	"laidup/internal/assess"
+	"laidup/internal/config"
+	"laidup/internal/queue"
+	"laidup/internal/ruleset"
+	"laidup/internal/store"
+	"laidup/schema"
+	"laidup/worker"
+
+	"github.com/google/uuid"
+)
+
+type serveCommand struct {
+	config.HTTP
+	config.Store
+	config.Queue
+	config.Work
+	config.Log
+}
+
+// Run serves until it is told to stop.
+func (c *serveCommand) Run(ctx context.Context, t terminal) error {
+	log, err := newLog(t, c.Log)
+	if err != nil {
+		return err
+	}
+	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, log)
+	if err != nil {
+		return err
+	}
+	log.Info("serving", "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
+	return p.until(ctx)
+}
+
+type workCommand struct {
+	config.Store
+	config.Queue
+	config.Work
+	config.Log
+}
+
+// Run works until it is told to stop.
+func (c *workCommand) Run(ctx context.Context, t terminal) error {
+	if c.DatabaseURL == "" || c.RedisURL == "" {
+		return errors.New("a worker of its own needs --database-url and --redis-url: an embedded store and queue belong to the process that serves")
+	}
+	log, err := newLog(t, c.Log)
+	if err != nil {
+		return err
+	}
+	p, err := open(ctx, c.Store, c.Queue, c.Work, log)
+	if err != nil {
+		return err
+	}
+	log.Info("working", "workers", c.Workers)
+	return p.until(ctx)
+}
+
+type migrateCommand struct {
+	config.Store
+}
+
+// Run brings the schema up to date.
+func (c *migrateCommand) Run(ctx context.Context, t terminal) error {
+	st, err := openStore(ctx, c.Store)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	fmt.Fprintln(t.out, "The store is up to date.")
+	return nil
+}
+
+// openStore opens the store and migrates it.
+func openStore(ctx context.Context, c config.Store) (*store.Store, error) {
+	migrations, err := fs.Sub(schema.FS, "migrations")
+	if err != nil {
+		return nil, fmt.Errorf("find migrations: %w", err)
+	}
+	st, err := store.Open(ctx, store.Options{DataDir: c.Data, DatabaseURL: c.DatabaseURL, Migrations: migrations})
+	if err != nil {
+		return nil, err
+	}
+	if err := st.Migrate(ctx); err != nil {
+		return nil, errors.Join(err, st.Close())
+	}
+	return st, nil
+}
+
+// process is the parts of the program that run side by side.
+type process struct {
+	log      *slog.Logger
+	grace    time.Duration
+	store    *store.Store
+	queue    *queue.Queue
+	service  *assess.Service
+	api      *api.API     // nil: this process only works
+	server   *http.Server // nil: this process only works
+	listener net.Listener // nil: this process only works
+	stop     func()       // tells the worker to stop
+	failed   chan error   // the first part that fails says so
+	parts    sync.WaitGroup
+}
+
+// open opens store and queue and starts the worker.
+func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
+	set, err := loadRules("")
+	if err != nil {
+		return nil, fmt.Errorf("load the built-in rule set: %w", err)
+	}
+	p := &process{log: log, grace: wc.Grace, failed: make(chan error, 2), stop: func() {}}
+	if p.store, err = openStore(ctx, sc); err != nil {
+		return nil, err
+	}
+	if p.queue, err = queue.Open(queue.Options{RedisURL: qc.RedisURL, Logger: log}); err != nil {
+		return nil, errors.Join(err, p.close())
+	}
+	p.service, err = assess.New(assess.Options{
+		Store: p.store, Queue: p.queue, RuleSets: []*ruleset.Set{set}, Log: log, OverdueAfter: wc.OverdueAfter,
+		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
+	})
+	if err != nil {
+		return nil, errors.Join(err, p.close())
+	}
+	if wc.Workers > 0 {
+		p.work(worker.New(worker.Options{Tasks: p.queue, Scorer: p.service, Concurrency: wc.Workers, Grace: wc.Grace, SweepEvery: wc.SweepEvery, Logger: log}))
+	}
+	return p, nil
+}
+
+func (p *process) work(w *worker.Worker) {
+	// The worker stops after the server: what the last requests hand over is still taken.
+	ctx, stop := context.WithCancel(context.Background())
+	p.stop = stop
+	p.parts.Go(func() {
+		if err := w.Run(ctx); err != nil {
+			p.failed <- fmt.Errorf("work: %w", err)
+		}
+	})
+}
+
+// start opens everything and serves the API.
+func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
+	p, err := open(ctx, sc, qc, wc, log)
+	if err != nil {
+		return nil, err
+	}
+	if p.listener, err = net.Listen("tcp", hc.Addr); err != nil {
+		return nil, errors.Join(fmt.Errorf("listen: %w", err), p.shutDown())
+	}
+	m := newMetrics(p.service, p.queue)
+	p.api = api.New(api.Options{Service: p.service, Log: log, Metrics: m.handler(), Observe: m.observe, Limits: api.Limits{Body: hc.MaxBody}})
+	p.server = api.Server(p.api.Handler(), hc.Addr)
+	p.server.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
+	p.parts.Go(func() {
+		if err := p.server.Serve(p.listener); !errors.Is(err, http.ErrServerClosed) {
+			p.failed <- fmt.Errorf("serve: %w", err)
+		}
+	})
+	return p, nil
+}
+
+func (p *process) url() string { return "http://" + p.listener.Addr().String() }
+
+// until runs until ctx ends or a part fails, and then shuts down.
+func (p *process) until(ctx context.Context) error {
+	var err error
+	select {
+	case <-ctx.Done():
+		p.log.Info("stopping", "grace", p.grace)
+	case err = <-p.failed:
+	}
+	return errors.Join(err, p.shutDown())
+}
+
+// shutDown finishes the requests in hand, then the jobs in hand, and closes what they need. What
+// is not done in time is given back to the queue.
+func (p *process) shutDown() error {
+	var errs []error
+	if p.server != nil {
+		p.api.Drain()
+		ctx, cancel := context.WithTimeout(context.Background(), p.grace)
+		defer cancel()
+		if err := p.server.Shutdown(ctx); err != nil {
+			errs = append(errs, fmt.Errorf("finish requests: %w", err), p.server.Close())
+		}
+	}
+	p.stop()
+	p.parts.Wait()
+	return errors.Join(append(errs, p.close())...)
+}
+
+func (p *process) close() error {
+	var errs []error
+	if p.queue != nil {
+		errs = append(errs, p.queue.Close())
+	}
+	if p.store != nil {
+		errs = append(errs, p.store.Close())
+	}
+	return errors.Join(errs...)
+}
+
+func newLog(t terminal, c config.Log) (*slog.Logger, error) {
+	var level slog.Level
+	if err := level.UnmarshalText([]byte(c.LogLevel)); err != nil {
+		return nil, fmt.Errorf("log level: %w", err)
+	}
+	o := &slog.HandlerOptions{Level: level}
+	if c.LogFormat == "json" {
+		return slog.New(slog.NewJSONHandler(t.err, o)), nil
+	}
+	return slog.New(slog.NewTextHandler(t.err, o)), nil
+}
