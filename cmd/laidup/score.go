@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -45,9 +46,7 @@ func (c *scoreCommand) Run(t terminal) error {
 	}
 	a := score.Evaluate(set, reports, gate)
 	if c.Format == "json" {
-		e := json.NewEncoder(t.out)
-		e.SetIndent("", "  ")
-		err = e.Encode(a)
+		err = writeJSON(t, a)
 	} else {
 		err = writeAssessment(t, a, titleOf(reports), c.All)
 	}
@@ -58,6 +57,20 @@ func (c *scoreCommand) Run(t terminal) error {
 		return status(exitBlocked)
 	}
 	return nil
+}
+
+func writeJSON(t terminal, a *score.Assessment) error {
+	data, err := a.JSON()
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := json.Indent(&b, data, "", "  "); err != nil {
+		return err
+	}
+	b.WriteByte('\n')
+	_, err = b.WriteTo(t.out)
+	return err
 }
 
 func gateNames(set *ruleset.Set) string {

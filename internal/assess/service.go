@@ -38,6 +38,7 @@ type Service struct {
 	store   Store
 	queue   Queue
 	sets    []*ruleset.Set
+	scorers []*score.Scorer // of the rule sets, in their order
 	clock   Clock
 	newID   func() string
 	log     *slog.Logger
@@ -56,6 +57,9 @@ func New(o Options) (*Service, error) {
 	}
 	if s.overdue == 0 {
 		s.overdue = 10 * time.Second
+	}
+	for _, set := range s.sets {
+		s.scorers = append(s.scorers, score.New(set))
 	}
 	checker, err := report.NewChecker(s.current().Catalogue)
 	if err != nil {
@@ -226,10 +230,11 @@ type UnscorableError struct {
 func (e *UnscorableError) Error() string { return e.Detail }
 
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
-	set := s.version(a.RuleSet)
-	if set == nil {
+	scorer := s.version(a.RuleSet)
+	if scorer == nil {
 		return Outcome{}, &UnscorableError{"Rule set gone", fmt.Sprintf("rule set %s %s (%s) is not there any more", a.RuleSet.Name, a.RuleSet.Version, a.RuleSet.Digest)}
 	}
+	set := scorer.RuleSet()
 	stored, err := s.store.Dossier(ctx, a.Vehicle, a.Ordinal)
 	if err != nil {
 		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, err)
@@ -246,19 +251,19 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 		reports[i] = r
 	}
 	gate := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == a.Gate })
-	result := score.Evaluate(set, reports, gate)
+	result := scorer.Evaluate(reports, gate)
 	result.ID, result.Report = a.ID, a.ReportID
-	body, err := json.Marshal(result)
+	body, err := result.JSON()
 	if err != nil {
 		return Outcome{}, fmt.Errorf("encode assessment %s: %w", a.ID, err)
 	}
 	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers}, nil
 }
 
-func (s *Service) version(ref RuleSetRef) *ruleset.Set {
-	for _, set := range s.sets {
+func (s *Service) version(ref RuleSetRef) *score.Scorer {
+	for i, set := range s.sets {
 		if set.Name == ref.Name && set.Version == ref.Version && set.Digest == ref.Digest {
-			return set
+			return s.scorers[i]
 		}
 	}
 	return nil

@@ -61,8 +61,8 @@ func (v *StandingValue) Aged(asOf calendar.Day, halfLife float64) float64 {
 	best := 0.0
 	for _, s := range v.Support {
 		c := s.Credence
-		if t := s.On.YearsTo(asOf); t > 0 {
-			c *= math.Pow(0.5, t/halfLife)
+		if s.On < asOf {
+			c *= math.Pow(0.5, s.On.YearsTo(asOf)/halfLife)
 		}
 		best = max(best, c)
 	}
@@ -79,18 +79,34 @@ type seen struct {
 // is needed. Sufficient is the credence from which on a renewal or removal is believed: hearsay
 // overturns nothing.
 func Lay(reports []*Report, cat *catalogue.Catalogue, sufficient float64) *Dossier {
-	ordered := slices.Clone(reports)
-	slices.SortStableFunc(ordered, func(a, b *Report) int { return cmp.Compare(a.Inspected, b.Inspected) })
-	d := &Dossier{
-		Vehicle:  ordered[0].Vehicle,
-		AsOf:     ordered[len(ordered)-1].Inspected,
-		Frame:    make(condition.Frame, cat.Size),
-		Standing: make([]*Standing, cat.Size),
+	return new(Workspace).Lay(reports, cat, sufficient)
+}
+
+// Workspace is memory to lay dossiers in, one after another. The zero value is ready for use; it is
+// not safe for concurrent use.
+type Workspace struct {
+	dossier Dossier
+	ordered []*Report
+	starts  []int // where what was found on an item begins, and where the next of it goes
+	found   []seen
+	room    room
+}
+
+// Lay is the function [Lay]; its dossier is good until the next.
+func (w *Workspace) Lay(reports []*Report, cat *catalogue.Catalogue, sufficient float64) *Dossier {
+	w.ordered = append(w.ordered[:0], reports...)
+	slices.SortStableFunc(w.ordered, func(a, b *Report) int { return cmp.Compare(a.Inspected, b.Inspected) })
+	d := &w.dossier
+	*d = Dossier{
+		Vehicle:  w.ordered[0].Vehicle,
+		AsOf:     w.ordered[len(w.ordered)-1].Inspected,
+		Frame:    again(d.Frame, cat.Size),
+		Standing: again(d.Standing, cat.Size),
 	}
 	for i := range d.Frame {
 		d.Frame[i] = condition.Unset
 	}
-	for _, r := range ordered {
+	for _, r := range w.ordered {
 		r.fill(d.Frame)
 		if r.Vehicle.Description != "" {
 			d.Vehicle.Description = r.Vehicle.Description
@@ -100,8 +116,18 @@ func Lay(reports []*Report, cat *catalogue.Catalogue, sufficient float64) *Dossi
 		}
 	}
 	d.count(cat)
-	d.collect(ordered, cat, sufficient)
+	w.collect(cat, sufficient)
 	return d
+}
+
+// again returns n zero elements, in the memory of a slice that is not needed any more if it has
+// room for them.
+func again[S ~[]T, T any](old S, n int) S {
+	if cap(old) < n {
+		return make(S, n)
+	}
+	clear(old[:n])
+	return old[:n]
 }
 
 // count sets what is counted to the newest inspection.
@@ -116,18 +142,36 @@ func (d *Dossier) count(cat *catalogue.Catalogue) {
 	since(cat.YearsSinceBuilt, cat.Fact("vehicle", "built"))
 }
 
-func (d *Dossier) collect(ordered []*Report, cat *catalogue.Catalogue, sufficient float64) {
-	byItem := make([][]seen, len(cat.Items))
-	for i, r := range ordered {
-		for _, o := range r.Observations {
+func (w *Workspace) collect(cat *catalogue.Catalogue, sufficient float64) {
+	// What was found is dealt out by item into one piece of memory.
+	w.starts = again(w.starts, 2*len(cat.Items)+1)
+	starts, next := w.starts[:len(cat.Items)+1], w.starts[len(cat.Items)+1:]
+	for _, r := range w.ordered {
+		for i := range r.Observations {
+			o := &r.Observations[i]
+			starts[o.Item.Index+1] += len(o.Found)
+		}
+	}
+	for i := range cat.Items {
+		starts[i+1] += starts[i]
+		next[i] = starts[i]
+	}
+	total := starts[len(cat.Items)]
+	w.found = again(w.found, total)
+	for i, r := range w.ordered {
+		for k := range r.Observations {
+			o := &r.Observations[k]
 			by := Support{o.Method, cat.Methods[o.Method].Credence, o.On, i}
 			for _, v := range o.Found {
-				byItem[o.Item.Index] = append(byItem[o.Item.Index], seen{v, by})
+				w.found[next[o.Item.Index]] = seen{v, by}
+				next[o.Item.Index]++
 			}
 		}
 	}
-	for i, found := range byItem {
-		item := cat.Items[i]
+	w.room = room{again(w.room.standing, total)[:0], again(w.room.values, total)[:0], again(w.room.support, total)[:0]}
+	d := &w.dossier
+	for i, item := range cat.Items {
+		found := w.found[starts[i]:starts[i+1]:starts[i+1]]
 		switch {
 		case len(found) == 0:
 			continue
@@ -135,8 +179,34 @@ func (d *Dossier) collect(ordered []*Report, cat *catalogue.Catalogue, sufficien
 			d.Misplaced = append(d.Misplaced, item)
 			continue
 		}
-		d.lay(item, superseded(item, found, sufficient), sufficient)
+		d.lay(item, superseded(item, found, sufficient), sufficient, &w.room)
 	}
+}
+
+// room is memory for what stands, set aside at once: nearly every finding stands in one value that
+// one observation speaks for. What does not fit is allocated as it comes.
+type room struct {
+	standing []Standing
+	values   []StandingValue
+	support  []Support
+}
+
+func (r *room) stand(f *catalogue.Finding) *Standing {
+	if len(r.standing) == cap(r.standing) {
+		return &Standing{Finding: f}
+	}
+	r.standing = append(r.standing, Standing{Finding: f, Values: one(&r.values)})
+	return &r.standing[len(r.standing)-1]
+}
+
+// one takes an empty slice with room for one element.
+func one[T any](from *[]T) []T {
+	n := len(*from)
+	if n == cap(*from) {
+		return nil
+	}
+	*from = (*from)[:n+1]
+	return (*from)[n : n : n+1]
 }
 
 // superseded drops what was found on a part before it was renewed.
@@ -161,7 +231,7 @@ func superseded(item *catalogue.Item, found []seen, sufficient float64) []seen {
 }
 
 // lay works out what stands of each finding on one item.
-func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64) {
+func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64, room *room) {
 	// A part has aged since its age was reported. What a date of renewal says of the age
 	// contradicts, or agrees with, a reported age.
 	for i, s := range found {
@@ -173,23 +243,16 @@ func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64) {
 			found = append(found, seen{age, s.by})
 		}
 	}
-	slices.SortStableFunc(found, func(a, b seen) int {
-		return cmp.Or(
-			cmp.Compare(a.value.Finding.Slot, b.value.Finding.Slot),
-			cmp.Compare(a.by.On, b.by.On),
-			cmp.Compare(a.by.Report, b.by.Report),
-			cmp.Compare(a.value.Number, b.value.Number),
-			cmp.Compare(b.by.Credence, a.by.Credence),
-			cmp.Compare(a.value.Text, b.value.Text),
-		)
-	})
+	if len(found) > 1 {
+		slices.SortStableFunc(found, inOrder)
+	}
 	for len(found) > 0 {
 		finding := found[0].value.Finding
 		n := 0
 		for n < len(found) && found[n].value.Finding == finding {
 			n++
 		}
-		st := stand(finding, found[:n], sufficient)
+		st := stand(finding, found[:n], sufficient, room)
 		found = found[n:]
 		d.Standing[finding.Slot] = st
 		d.Frame[finding.Slot] = st.Values[0].Number
@@ -199,10 +262,35 @@ func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64) {
 	}
 }
 
+// inOrder sorts by finding, then oldest first, then in an order that no shuffling of a report changes.
+func inOrder(a, b seen) int {
+	switch {
+	case a.value.Finding.Slot != b.value.Finding.Slot:
+		return a.value.Finding.Slot - b.value.Finding.Slot
+	case a.by.On != b.by.On:
+		return int(a.by.On) - int(b.by.On)
+	case a.by.Report != b.by.Report:
+		return a.by.Report - b.by.Report
+	case a.value.Number != b.value.Number:
+		return cmp.Compare(a.value.Number, b.value.Number)
+	case a.by.Credence != b.by.Credence:
+		return cmp.Compare(b.by.Credence, a.by.Credence)
+	case a.value.Text != b.value.Text:
+		return cmp.Compare(a.value.Text, b.value.Text)
+	case a.value.Date != b.value.Date:
+		return int(a.value.Date.Latest()) - int(b.value.Date.Latest())
+	}
+	return a.by.Method - b.by.Method
+}
+
 // stand goes through the observations of one finding, oldest first, a report at a time. A newer one
 // takes the place of those that it contradicts, unless they are more credible or it is hearsay.
-func stand(finding *catalogue.Finding, found []seen, sufficient float64) *Standing {
-	st := &Standing{Finding: finding}
+func stand(finding *catalogue.Finding, found []seen, sufficient float64, room *room) *Standing {
+	st := room.stand(finding)
+	if len(found) == 1 {
+		st.add(found[0], room)
+		return st
+	}
 	for len(found) > 0 {
 		n := 1
 		for n < len(found) && found[n].by.On == found[0].by.On && found[n].by.Report == found[0].by.Report {
@@ -219,7 +307,7 @@ func stand(finding *catalogue.Finding, found []seen, sufficient float64) *Standi
 			return !agreed && most >= sufficient && v.Credence() <= most
 		})
 		for _, s := range together {
-			st.add(s)
+			st.add(s, room)
 		}
 	}
 	slices.SortFunc(st.Values, func(a, b StandingValue) int { return cmp.Compare(a.Number, b.Number) })
@@ -234,7 +322,7 @@ func agree(a, b Value) bool {
 	return a.Number == b.Number
 }
 
-func (st *Standing) add(s seen) {
+func (st *Standing) add(s seen, room *room) {
 	for i := range st.Values {
 		v := &st.Values[i]
 		if !agree(v.Value, s.value) {
@@ -251,5 +339,5 @@ func (st *Standing) add(s seen) {
 		v.Value, v.Support = s.value, append(v.Support, s.by)
 		return
 	}
-	st.Values = append(st.Values, StandingValue{s.value, []Support{s.by}})
+	st.Values = append(st.Values, StandingValue{s.value, append(one(&room.support), s.by)})
 }

@@ -1,7 +1,6 @@
 package ruleset
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -12,6 +11,8 @@ import (
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/report"
+
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // maxFindingsRead bounds the combinations to be tried when what a condition reads is contradicted.
@@ -39,12 +40,13 @@ func (c *compiler) fault(pointer, format string, args ...any) {
 	c.faults = append(c.faults, c.src.at(pointer, fmt.Sprintf(format, args...)))
 }
 
+// at makes a JSON Pointer.
 func at(parts ...any) string {
-	var b bytes.Buffer
-	for _, p := range parts {
-		fmt.Fprintf(&b, "/%v", p)
+	var p jsontext.Pointer
+	for _, part := range parts {
+		p = p.AppendToken(fmt.Sprint(part))
 	}
-	return b.String()
+	return string(p)
 }
 
 func (c *compiler) compile() *Set {
@@ -288,7 +290,7 @@ func (c *compiler) compileRules() {
 			c.fault(p+"/hazard", "%q is not a hazard of this rule set", form.Hazard)
 			continue
 		}
-		r := &Rule{ID: form.ID, Hazard: h, Item: h.Item, LineName: form.Line, Weight: form.Weight.Is, Cautions: form.Cautions, Source: form.Source.String()}
+		r := &Rule{ID: form.ID, Index: len(c.set.Rules), Hazard: h, Item: h.Item, LineName: form.Line, Weight: form.Weight.Is, Cautions: form.Cautions, Source: form.Source.String()}
 		if form.Item != "" {
 			r.Item = c.item(p+"/item", form.Item)
 		}
@@ -389,17 +391,29 @@ func (c *compiler) compileWeights() {
 	c.set.HalfLife = slices.Repeat([]float64{c.form.HalfLife.Years}, len(c.cat.Items))
 	c.set.ItemWeight = slices.Repeat([]float64{1}, len(c.cat.Items))
 	c.set.SystemWeight = slices.Repeat([]float64{1}, len(c.cat.Systems))
+	seen := map[string]bool{}
+	once := func(pointer, id string) {
+		if seen[id] {
+			c.fault(pointer, "%q is there already", id)
+		}
+		seen[id] = true
+	}
 	for i, h := range c.form.HalfLives {
+		once(at("half_lives", i, "item"), h.Item)
 		if it := c.item(at("half_lives", i, "item"), h.Item); it != nil {
 			c.set.HalfLife[it.Index] = h.Years
 		}
 	}
+	clear(seen)
 	for i, w := range c.form.Weights.Items {
+		once(at("weights", "items", i, "id"), w.ID)
 		if it := c.item(at("weights", "items", i, "id"), w.ID); it != nil {
 			c.set.ItemWeight[it.Index] = w.Weight
 		}
 	}
+	clear(seen)
 	for i, w := range c.form.Weights.Systems {
+		once(at("weights", "systems", i, "id"), w.ID)
 		index := slices.IndexFunc(c.cat.Systems, func(s *catalogue.System) bool { return s.ID == w.ID })
 		if index < 0 {
 			c.fault(at("weights", "systems", i, "id"), "%q is not a system of the catalogue", w.ID)
@@ -445,7 +459,7 @@ func (c *compiler) grade(i int, form GradeForm, it *catalogue.Item) {
 		for _, v := range slices.Sorted(maps.Keys(form.Map)) {
 			k := slices.Index(f.Values, v)
 			if k < 0 {
-				c.fault(p+"/map/"+v, "%s is never %q", f.ID, v)
+				c.fault(p+at("map", v), "%s is never %q", f.ID, v)
 				continue
 			}
 			g.ByValue[k] = form.Map[v]

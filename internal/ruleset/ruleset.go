@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"net/url"
 	"strings"
 
 	"laidup/internal/catalogue"
@@ -176,6 +177,7 @@ func At(curve []Knot, x float64) float64 {
 // Rule is what one finding means for one hazard.
 type Rule struct {
 	ID       string
+	Index    int // in Set.Rules
 	Hazard   *Hazard
 	Item     *catalogue.Item
 	Line     int // within its hazard
@@ -329,7 +331,11 @@ func schemaFaults(src *source, err error) error {
 		}
 		if key := e.InstanceLocation + "\x00" + e.Error; !seen[key] {
 			seen[key] = true
-			faults = append(faults, src.at(e.InstanceLocation, e.Error))
+			pointer, err := url.PathUnescape(e.InstanceLocation) // the validator writes URI fragments
+			if err != nil {
+				pointer = e.InstanceLocation
+			}
+			faults = append(faults, src.at(pointer, e.Error))
 		}
 	}
 	if len(faults) == 0 {

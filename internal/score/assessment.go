@@ -5,6 +5,9 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	jsonv2 "github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 )
 
 // SchemaName is what an assessment states as its schema.
@@ -31,6 +34,9 @@ type Assessment struct {
 	Cautions  []string   `json:"cautions"`
 	Assumes   []string   `json:"assumes"`
 }
+
+// JSON encodes the assessment: the one form in which it is stored and served.
+func (a *Assessment) JSON() ([]byte, error) { return jsonv2.Marshal(a) }
 
 // RuleSet names the rule set that an assessment was made under.
 type RuleSet struct {
@@ -95,18 +101,24 @@ type FindingForm struct {
 	Value json.RawMessage
 }
 
-// MarshalJSON writes the object.
-func (f FindingsForm) MarshalJSON() ([]byte, error) {
-	b := []byte{'{'}
-	for i, m := range f {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		b = strconv.AppendQuote(b, m.ID)
-		b = append(append(b, ':'), m.Value...)
+// MarshalJSONTo writes the object.
+func (f FindingsForm) MarshalJSONTo(out *jsontext.Encoder) error {
+	if err := out.WriteToken(jsontext.BeginObject); err != nil {
+		return err
 	}
-	return append(b, '}'), nil
+	for _, m := range f {
+		if err := out.WriteToken(jsontext.String(m.ID)); err != nil {
+			return err
+		}
+		if err := out.WriteValue(jsontext.Value(m.Value)); err != nil {
+			return err
+		}
+	}
+	return out.WriteToken(jsontext.EndObject)
 }
+
+// MarshalJSON writes the object.
+func (f FindingsForm) MarshalJSON() ([]byte, error) { return jsonv2.Marshal(f) }
 
 // UnmarshalJSON reads the object; its members come in the order of their names.
 func (f *FindingsForm) UnmarshalJSON(b []byte) error {
@@ -236,6 +248,11 @@ func (d Decibans) MarshalJSON() ([]byte, error) {
 	return appendFixed(nil, int64(d), 9), nil
 }
 
+// MarshalJSONTo writes what MarshalJSON does, without memory of its own.
+func (d Decibans) MarshalJSONTo(out *jsontext.Encoder) error {
+	return out.WriteValue(appendFixed(out.AvailableBuffer(), int64(d), 9))
+}
+
 // UnmarshalJSON reads a decimal number of decibans.
 func (d *Decibans) UnmarshalJSON(b []byte) error {
 	v, err := parseFixed(b, 9)
@@ -252,6 +269,11 @@ func (s Share) Float() float64 { return float64(s) / 1e10 }
 // MarshalJSON writes the share as an exact decimal number.
 func (s Share) MarshalJSON() ([]byte, error) { return appendFixed(nil, int64(s), 10), nil }
 
+// MarshalJSONTo writes what MarshalJSON does, without memory of its own.
+func (s Share) MarshalJSONTo(out *jsontext.Encoder) error {
+	return out.WriteValue(appendFixed(out.AvailableBuffer(), int64(s), 10))
+}
+
 // UnmarshalJSON reads a decimal number.
 func (s *Share) UnmarshalJSON(b []byte) error {
 	v, err := parseFixed(b, 10)
@@ -267,6 +289,11 @@ func (n Number) Float() float64 { return float64(n) / 1e6 }
 
 // MarshalJSON writes the number as an exact decimal number.
 func (n Number) MarshalJSON() ([]byte, error) { return appendFixed(nil, int64(n), 6), nil }
+
+// MarshalJSONTo writes what MarshalJSON does, without memory of its own.
+func (n Number) MarshalJSONTo(out *jsontext.Encoder) error {
+	return out.WriteValue(appendFixed(out.AvailableBuffer(), int64(n), 6))
+}
 
 // UnmarshalJSON reads a decimal number.
 func (n *Number) UnmarshalJSON(b []byte) error {

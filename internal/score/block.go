@@ -6,7 +6,7 @@ import (
 	"slices"
 
 	"laidup/internal/catalogue"
-	"laidup/internal/report"
+	"laidup/internal/condition"
 	"laidup/internal/ruleset"
 )
 
@@ -29,7 +29,7 @@ type blocker struct {
 func (e *evaluation) block() {
 	e.blockByHazards(true)
 	onceRefitted := e.blocks
-	e.blocks = nil
+	e.blocks = make([]*blocker, 0, 8)
 	e.blockByHazards(false)
 	for _, p := range e.set.Proofs {
 		e.blockByProof(p)
@@ -79,7 +79,8 @@ func (b *blocker) riskIndex() Number {
 
 // blockByRules lists the rules of a hazard that block outright.
 func (e *evaluation) blockByRules(h *hazard) {
-	for _, f := range slices.Concat(h.evidence, h.outweighed) {
+	for i := range len(h.evidence) + len(h.outweighed) {
+		f := h.fired(i)
 		if !f.blocks {
 			continue
 		}
@@ -97,6 +98,14 @@ func (e *evaluation) blockByRules(h *hazard) {
 		b.clear = append(b.clear, r.ClearBy...)
 		b.cautions = append(b.cautions, r.Cautions...)
 	}
+}
+
+// fired returns the rules that fired, those that count first.
+func (h *hazard) fired(i int) *fired {
+	if i < len(h.evidence) {
+		return &h.evidence[i]
+	}
+	return &h.outweighed[i-len(h.evidence)]
 }
 
 // speak takes the reason with the strongest evidence.
@@ -163,7 +172,7 @@ func (e *evaluation) unproven(g *ruleset.Gate, it *catalogue.Item) *blocker {
 
 // blockByProof lists a proof that a gate needs and that nobody has given.
 func (e *evaluation) blockByProof(p *ruleset.Proof) {
-	if !e.items[p.Item.Index].applies || p.When != nil && p.When.Holds(e.frame) == 0 {
+	if !e.items[p.Item.Index].applies || p.When != nil && p.When.Holds(e.frame) == condition.False {
 		return
 	}
 	proven, contradicted := e.proven(p)
@@ -191,13 +200,16 @@ func (e *evaluation) blockByProof(p *ruleset.Proof) {
 func (e *evaluation) proven(p *ruleset.Proof) (proven, contradicted bool) {
 	for i := range p.ProvenBy {
 		way := &p.ProvenBy[i]
+		if !e.choose(way.Needs) {
+			continue
+		}
 		holds, credence := true, 0.0
-		reported := e.each(way.Needs, func(choice []*report.StandingValue) {
-			holds = holds && way.When.Holds(e.frame) == 1
-			credence = max(credence, e.credence(choice, true))
-		})
+		for ok := true; ok; ok = e.chooseNext(way.Needs) {
+			holds = holds && way.When.Holds(e.frame) == condition.True
+			credence = max(credence, e.aged())
+		}
 		switch {
-		case !reported || credence < e.set.ProofCredence:
+		case credence < e.set.ProofCredence:
 		case !holds:
 			contradicted = true
 		case !e.items[p.Item.Index].maybeOff || way.ReadsRemoved:

@@ -21,11 +21,13 @@ func (s span) over(weight float64) Range {
 func (e *evaluation) condition(a *Assessment) {
 	var vehicle span
 	var systemWeights, covered, coverable float64
-	a.Condition.Systems = []SystemCondition{}
+	a.Condition.Systems = make([]SystemCondition, 0, len(e.set.Catalogue.Systems))
+	items := make([]ItemCondition, 0, len(e.items))
 	for s, sys := range e.set.Catalogue.Systems {
 		var system span
 		weights := 0.0
 		sc := SystemCondition{System: sys.ID}
+		first := len(items)
 		for _, it := range sys.Items {
 			st := e.items[it.Index]
 			if !st.applies {
@@ -41,11 +43,12 @@ func (e *evaluation) condition(a *Assessment) {
 			grade, graded := e.grade(it)
 			system.add(grade, weight)
 			weights += weight
-			sc.Items = append(sc.Items, ItemCondition{Item: it.ID, Range: grade.over(1), Graded: graded})
+			items = append(items, ItemCondition{Item: it.ID, Range: grade.over(1), Graded: graded})
 		}
 		if weights == 0 {
 			continue
 		}
+		sc.Items = items[first:len(items):len(items)]
 		sc.Range = system.over(weights)
 		vehicle.add(span{system.expected / weights, system.low / weights, system.high / weights}, e.set.SystemWeight[s])
 		systemWeights += e.set.SystemWeight[s]

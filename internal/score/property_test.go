@@ -144,7 +144,7 @@ func evaluate(t *rapid.T, set *ruleset.Set, objects []object) *score.Assessment 
 }
 
 func bytesOf(t interface{ Fatal(...any) }, a *score.Assessment) string {
-	data, err := json.Marshal(a)
+	data, err := a.JSON()
 	if err != nil {
 		t.Fatal(err)
 	}

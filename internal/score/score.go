@@ -10,26 +10,55 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 
 	"laidup/internal/condition"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 )
 
+// Scorer scores under one rule set. It is safe for concurrent use.
+type Scorer struct {
+	set *ruleset.Set
+	// effective has, by rule and method, the effective weight of a rule of constant weight.
+	effective [][]Decibans
+	// scratch keeps the memory of evaluations for the next ones.
+	scratch sync.Pool
+}
+
+// New returns a scorer for a rule set.
+func New(set *ruleset.Set) *Scorer {
+	s := &Scorer{set: set, effective: make([][]Decibans, len(set.Rules))}
+	for i, r := range set.Rules {
+		s.effective[i] = make([]Decibans, len(set.Catalogue.Methods))
+		for m := range set.Catalogue.Methods {
+			s.effective[i][m] = effective(r.Weight, set.Catalogue.Methods[m].Credence)
+		}
+	}
+	return s
+}
+
+// RuleSet returns the rule set that the scorer scores under.
+func (s *Scorer) RuleSet() *ruleset.Set { return s.set }
+
+// Evaluate is for who scores once: [New] and [Scorer.Evaluate] in one.
+func Evaluate(set *ruleset.Set, reports []*report.Report, gate int) *Assessment {
+	return New(set).Evaluate(reports, gate)
+}
+
 // Evaluate assesses the dossier of a vehicle: its reports, at least one, in the order in which
 // they came. Gate is the index of the gate asked about; below 0 means the one that the rule set
 // asks about. The reports must have been decoded with the rule set's catalogue. Evaluate keeps no
 // reference to its arguments.
-func Evaluate(set *ruleset.Set, reports []*report.Report, gate int) *Assessment {
+func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 	if gate < 0 {
-		gate = set.Asks
+		gate = s.set.Asks
 	}
-	e := &evaluation{
-		set:     set,
-		dossier: report.Lay(reports, set.Catalogue, set.ProofCredence),
-		hazards: make([]hazard, len(set.Hazards)),
+	e, ok := s.scratch.Get().(*evaluation)
+	if !ok {
+		e = &evaluation{Scorer: s}
 	}
-	e.frame = e.dossier.Frame
+	e.begin(reports)
 	e.applying()
 	e.fire()
 	e.probabilities()
@@ -39,7 +68,7 @@ func Evaluate(set *ruleset.Set, reports []*report.Report, gate int) *Assessment 
 		State:   "done",
 		Vehicle: e.dossier.Vehicle.Reference,
 		AsOf:    e.dossier.AsOf.String(),
-		RuleSet: RuleSet{set.Name, set.Version, set.Digest},
+		RuleSet: RuleSet{s.set.Name, s.set.Version, s.set.Digest},
 	}
 	e.register(a)
 	e.gates(a, gate)
@@ -47,19 +76,45 @@ func Evaluate(set *ruleset.Set, reports []*report.Report, gate int) *Assessment 
 	e.lookNext(a)
 	e.conflicts(a)
 	a.Cautions = e.cautions()
-	a.Assumes = append([]string{}, set.Assumes...)
+	a.Assumes = append([]string{}, s.set.Assumes...)
+	s.scratch.Put(e)
 	return a
 }
 
-// evaluation is the work on one assessment.
+// evaluation is the work on one assessment. Its slices are used again by the next.
 type evaluation struct {
-	set     *ruleset.Set
+	*Scorer
+	space   report.Workspace
 	dossier *report.Dossier
 	frame   condition.Frame
 	items   []itemState // by index
 	hazards []hazard    // by index
 	blocks  []*blocker
-	fired   []fired
+	tried   []fired // in the order in which they were tried
+	dealt   []fired // by hazard
+	starts  []int   // where those of a hazard begin, and where the next one goes
+	order   []*hazard
+
+	choice       []*report.StandingValue // see choose
+	contradicted bool
+}
+
+func (e *evaluation) begin(reports []*report.Report) {
+	e.dossier = e.space.Lay(reports, e.set.Catalogue, e.set.ProofCredence)
+	e.frame = e.dossier.Frame
+	e.items = again(e.items, len(e.set.Catalogue.Items))
+	e.hazards = again(e.hazards, len(e.set.Hazards))
+	e.starts = again(e.starts, 2*len(e.set.Hazards)+1)
+	e.blocks, e.tried, e.order = e.blocks[:0], e.tried[:0], e.order[:0]
+}
+
+// again returns n zero elements in the memory of a slice that is not needed any more.
+func again[T any](old []T, n int) []T {
+	if cap(old) < n {
+		return make([]T, n)
+	}
+	clear(old[:n])
+	return old[:n]
 }
 
 type itemState struct {
@@ -100,7 +155,6 @@ type fired struct {
 }
 
 func (e *evaluation) applying() {
-	e.items = make([]itemState, len(e.set.Catalogue.Items))
 	for i, it := range e.set.Catalogue.Items {
 		s := &e.items[i]
 		if s.applies = it.AppliesTo(e.frame); !s.applies {
@@ -120,62 +174,69 @@ func (e *evaluation) applying() {
 	}
 }
 
-// each calls f under every choice among the contradicting values of the findings at the slots
-// given, the lowest and the highest of each: what is worst lies at an end. It returns false when
-// one of the findings was not reported.
-func (e *evaluation) each(slots []int, f func(choice []*report.StandingValue)) bool {
-	var buffer [8]*report.StandingValue
-	choice := buffer[:0]
-	contradicted := false
+// choose begins to go through the choices among contradicting values of the findings at the slots
+// given: the lowest and the highest of each, since what is worst lies at an end. The first choice,
+// all lowest, is made; it returns false when one of the findings was not reported.
+//
+//	if e.choose(slots) {
+//		for ok := true; ok; ok = e.chooseNext(slots) { ... }
+//	}
+func (e *evaluation) choose(slots []int) bool {
+	e.choice, e.contradicted = e.choice[:0], false
 	for _, slot := range slots {
 		st := e.dossier.Standing[slot]
 		if st == nil {
 			return false
 		}
-		contradicted = contradicted || len(st.Values) > 1
-		choice = append(choice, &st.Values[0])
-	}
-	f(choice)
-	if !contradicted {
-		return true
-	}
-	e.choose(slots, 0, choice, f)
-	for _, slot := range slots {
-		e.frame[slot] = e.dossier.Standing[slot].Values[0].Number
+		e.contradicted = e.contradicted || len(st.Values) > 1
+		e.choice = append(e.choice, &st.Values[0])
 	}
 	return true
 }
 
-// choose goes through the choices from the slot at position i on; the all-lowest one is done twice,
-// which changes nothing.
-func (e *evaluation) choose(slots []int, i int, choice []*report.StandingValue, f func([]*report.StandingValue)) {
-	if i == len(slots) {
-		f(choice)
-		return
+// chooseNext makes the next choice, as one counts in binary; after the last it goes back to the
+// first and returns false.
+func (e *evaluation) chooseNext(slots []int) bool {
+	if !e.contradicted {
+		return false
 	}
-	values := e.dossier.Standing[slots[i]].Values
-	for _, v := range []*report.StandingValue{&values[0], &values[len(values)-1]} {
-		choice[i] = v
-		e.frame[slots[i]] = v.Number
-		e.choose(slots, i+1, choice, f)
-		if len(values) == 1 {
-			return
+	for i, slot := range slots {
+		values := e.dossier.Standing[slot].Values
+		low, high := &values[0], &values[len(values)-1]
+		if low == high {
+			continue
 		}
+		if e.choice[i] == low {
+			e.choice[i], e.frame[slot] = high, high.Number
+			return true
+		}
+		e.choice[i], e.frame[slot] = low, low.Number
 	}
+	return false
 }
 
-// credence is the least credence of a choice; with aged, that of each finding is halved by the half
-// life of its item.
-func (e *evaluation) credence(choice []*report.StandingValue, aged bool) float64 {
+// aged is the least credence of the choice made, each halved by the half life of its item.
+func (e *evaluation) aged() float64 {
 	c := 1.0
-	for _, v := range choice {
-		if aged {
-			c = min(c, v.Aged(e.dossier.AsOf, e.set.HalfLife[v.Finding.Item.Index]))
-		} else {
-			c = min(c, v.Credence())
-		}
+	for _, v := range e.choice {
+		c = min(c, v.Aged(e.dossier.AsOf, e.set.HalfLife[v.Finding.Item.Index]))
 	}
 	return c
+}
+
+// credence is the least credence of the choice made, and the method that has it; 1 and -1 where
+// nothing was chosen.
+func (e *evaluation) credence() (c float64, method int) {
+	c, method = 1, -1
+	for _, v := range e.choice {
+		for i := range v.Support {
+			// The most credible observation of the least credible finding.
+			if s := &v.Support[i]; s.Credence == v.Credence() && (method < 0 || s.Credence < c) {
+				c, method = s.Credence, s.Method
+			}
+		}
+	}
+	return c, method
 }
 
 // fire tries the rules that read findings of the items on which something was found.
@@ -196,71 +257,127 @@ func (e *evaluation) fire() {
 			}
 		}
 	}
-	// A line counts once: the largest effective weight if any speaks for the hazard, else the
-	// one that speaks most against it.
-	slices.SortStableFunc(e.fired, func(a, b fired) int {
-		return cmp.Or(
-			cmp.Compare(a.rule.Hazard.Index, b.rule.Hazard.Index),
-			cmp.Compare(a.rule.Line, b.rule.Line),
-			-cmp.Compare(max(a.effective, 0), max(b.effective, 0)),
-			cmp.Compare(a.effective, b.effective),
-			cmp.Compare(a.rule.ID, b.rule.ID),
-		)
-	})
-	for i, f := range e.fired {
-		h := &e.hazards[f.rule.Hazard.Index]
-		first := i == 0 || e.fired[i-1].rule.Hazard != f.rule.Hazard || e.fired[i-1].rule.Line != f.rule.Line
-		if first {
-			h.evidence = append(h.evidence, f)
-		} else {
-			h.outweighed = append(h.outweighed, f)
-		}
+	e.deal()
+}
+
+// deal gives each hazard the rules that fired for it. A line counts once: the largest effective
+// weight if any speaks for the hazard, else the one that speaks most against it.
+func (e *evaluation) deal() {
+	starts, next := e.starts[:len(e.hazards)+1], e.starts[len(e.hazards)+1:]
+	for i := range e.tried {
+		starts[e.tried[i].rule.Hazard.Index+1]++
 	}
+	for i := range e.hazards {
+		starts[i+1] += starts[i]
+		next[i] = starts[i]
+	}
+	e.dealt = again(e.dealt, len(e.tried))
+	for i := range e.tried {
+		h := e.tried[i].rule.Hazard.Index
+		e.dealt[next[h]] = e.tried[i]
+		next[h]++
+	}
+	for i := range e.hazards {
+		mine := e.dealt[starts[i]:starts[i+1]]
+		slices.SortFunc(mine, byLine)
+		counting := 0
+		for k := range mine {
+			if k == 0 || mine[k].rule.Line != mine[counting-1].rule.Line {
+				f := mine[k]
+				copy(mine[counting+1:k+1], mine[counting:k])
+				mine[counting] = f
+				counting++
+			}
+		}
+		e.hazards[i].evidence, e.hazards[i].outweighed = mine[:counting:counting], mine[counting:]
+		slices.SortFunc(e.hazards[i].evidence, strongestFirst)
+	}
+}
+
+func byLine(a, b fired) int {
+	if a.rule.Line != b.rule.Line {
+		return a.rule.Line - b.rule.Line
+	}
+	if x, y := max(a.effective, 0), max(b.effective, 0); x != y {
+		return cmp.Compare(y, x)
+	}
+	if a.effective != b.effective {
+		return cmp.Compare(a.effective, b.effective)
+	}
+	return cmp.Compare(a.rule.ID, b.rule.ID)
+}
+
+func strongestFirst(a, b fired) int {
+	if x, y := magnitude(a.effective), magnitude(b.effective); x != y {
+		return cmp.Compare(y, x)
+	}
+	return cmp.Compare(a.rule.ID, b.rule.ID)
 }
 
 // try fires a rule if everything it reads was reported. Where observations contradict each other
 // the choice that speaks most for the hazard counts.
 func (e *evaluation) try(r *ruleset.Rule) {
-	best := fired{rule: r, effective: math.MinInt64}
-	e.each(r.Needs, func(choice []*report.StandingValue) {
-		now := fired{rule: r}
-		holds := r.When.Holds(e.frame)
-		if holds != condition.False {
-			now.weight = r.Weight
-			if r.WeightOf != nil {
-				if x := r.WeightOf.Value(e.frame); x == x {
-					now.weight = ruleset.At(r.Curve, x)
-				}
-			}
-			now.blocks = r.Blocks != nil && (r.Blocks.When == nil || r.Blocks.When.Holds(e.frame) != condition.False)
-			if holds == condition.Unknown {
-				// Undecided is read as the worse way: it alarms but does not reassure.
-				now.weight = max(now.weight, 0)
-			}
-			now.credence = e.credence(choice, now.weight < 0)
-			now.effective = effective(now.weight, now.credence)
-			now.hearsay = e.credence(choice, false) < e.set.ProofCredence
-		}
+	if !e.choose(r.Needs) {
+		return
+	}
+	best := e.read(r)
+	for e.chooseNext(r.Needs) {
+		now := e.read(r)
 		blocks := best.blocks || now.blocks
 		if now.effective > best.effective || now.effective == best.effective && now.credence > best.credence {
 			best = now
 		}
 		best.blocks = blocks
-	})
-	if best.credence > 0 && (best.weight != 0 || best.blocks) {
-		e.fired = append(e.fired, best)
 	}
+	if best.credence > 0 && (best.weight != 0 || best.blocks) {
+		e.tried = append(e.tried, best)
+	}
+}
+
+// read reads a rule under the choice made; its credence is 0 where it does not fire.
+func (e *evaluation) read(r *ruleset.Rule) fired {
+	now := fired{rule: r}
+	holds := r.When.Holds(e.frame)
+	if holds == condition.False {
+		return now
+	}
+	now.weight = r.Weight
+	if r.WeightOf != nil {
+		if x := r.WeightOf.Value(e.frame); x == x {
+			now.weight = ruleset.At(r.Curve, x)
+		}
+	}
+	now.blocks = r.Blocks != nil && (r.Blocks.When == nil || r.Blocks.When.Holds(e.frame) != condition.False)
+	if holds == condition.Unknown {
+		// Undecided is read as the worse way: it alarms but does not reassure.
+		now.weight = max(now.weight, 0)
+	}
+	credence, method := e.credence()
+	now.hearsay = credence < e.set.ProofCredence
+	now.credence = credence
+	if now.weight < 0 {
+		now.credence = e.aged()
+	}
+	if now.credence == credence && now.weight == r.Weight && r.WeightOf == nil {
+		now.effective = e.effective[r.Index][method]
+	} else {
+		now.effective = effective(now.weight, now.credence)
+	}
+	return now
 }
 
 // effective is the weight of a finding that tells the truth with share c, and else nothing:
 // 10 log10(c 10^(w/10) + 1 - c).
 func effective(w, c float64) Decibans {
-	return decibans(float64(c*math.Pow(10, w/10)) + (1 - c))
+	return decibans(float64(c*ratio(w)) + (1 - c))
 }
+
+// ratio is the likelihood ratio of a weight in decibans: 10^(w/10).
+func ratio(w float64) float64 { return math.Exp(w * (math.Ln10 / 10)) }
 
 // decibans is the weight of a likelihood ratio or of odds.
 func decibans(ratio float64) Decibans {
-	return Decibans(round(10 * math.Log10(ratio) * unitsPerDeciban))
+	return Decibans(round(math.Log(ratio) * (10 / math.Ln10) * unitsPerDeciban))
 }
 
 // round rounds to the nearest whole number, halves away from zero.
@@ -277,9 +394,6 @@ func (e *evaluation) probabilities() {
 		h.prior, unheard = e.prior(&h.Prior)
 		h.priorDB = decibans(h.prior / (1 - h.prior))
 		h.totalDB = h.priorDB
-		slices.SortStableFunc(h.evidence, func(a, b fired) int {
-			return cmp.Or(-cmp.Compare(magnitude(a.effective), magnitude(b.effective)), cmp.Compare(a.rule.ID, b.rule.ID))
-		})
 		for _, f := range h.evidence {
 			h.totalDB += f.effective
 			h.alarmed = h.alarmed || f.effective > 0
@@ -298,7 +412,7 @@ func (e *evaluation) probabilities() {
 
 // probability turns a total weight into a probability.
 func probability(total Decibans) Share {
-	return Share(round(1 / (1 + math.Pow(10, -total.Float()/10)) * 1e10))
+	return Share(round(1 / (1 + ratio(-total.Float())) * 1e10))
 }
 
 // credible adds up the lines of evidence without reassuring hearsay.
@@ -329,26 +443,26 @@ func (e *evaluation) prior(p *ruleset.Prior) (worst, unheard float64) {
 	if p.Of == nil {
 		return p.Unknown, p.Unknown
 	}
-	reported := e.each(p.Needs, func(choice []*report.StandingValue) {
+	if !e.choose(p.Needs) {
+		return p.Unknown, p.Unknown
+	}
+	for ok := true; ok; ok = e.chooseNext(p.Needs) {
 		at, c := p.Unknown, 0.0
 		if x := p.Of.Value(e.frame); x == x {
-			c = e.credence(choice, false)
+			c, _ = e.credence()
 			at = float64(c*ruleset.At(p.Curve, x)) + float64((1-c)*p.Unknown)
 		}
 		worst, unheard = max(worst, at), max(unheard, at)
 		if c < e.set.ProofCredence {
 			unheard = max(unheard, p.Unknown)
 		}
-	})
-	if !reported {
-		return p.Unknown, p.Unknown
 	}
 	return worst, unheard
 }
 
 // register lists the hazards by risk, worst first, with what each rests on.
 func (e *evaluation) register(a *Assessment) {
-	var order []*hazard
+	order := e.order
 	total := 0.0
 	for i := range e.hazards {
 		if h := &e.hazards[i]; h.applies {
@@ -356,38 +470,46 @@ func (e *evaluation) register(a *Assessment) {
 			total += h.index.Float()
 		}
 	}
-	slices.SortFunc(order, func(a, b *hazard) int {
-		return cmp.Or(
-			cmp.Compare(a.risk, b.risk),
-			-cmp.Compare(a.index, b.index),
-			cmp.Compare(a.Gate.Index, b.Gate.Index),
-			cmp.Compare(a.ID, b.ID),
-		)
-	})
+	slices.SortFunc(order, byRisk)
 	shares := shareOut(order, total)
 	a.Register = make([]Entry, len(order))
+	explained := make([]Evidence, 0, len(e.tried))
+	explain := func(list []fired) []Evidence {
+		from := len(explained)
+		for i := range list {
+			explained = append(explained, e.explain(&list[i]))
+		}
+		return explained[from:len(explained):len(explained)]
+	}
 	for i, h := range order {
-		entry := Entry{
-			Rank: i + 1, Hazard: h.ID, Item: h.Item.ID, Gate: h.Gate.ID, What: h.What,
-			Severity: h.severity.String(), Probability: h.p, Level: string(h.level), Risk: h.risk.String(),
-			RiskIndex: h.index, Share: shares[i], RestsOn: "unknown",
-			Prior: Share(round(h.prior * 1e10)), PriorDB: h.priorDB, TotalDB: h.totalDB,
-			Evidence: make([]Evidence, 0, len(h.evidence)), Source: h.Source,
-		}
+		// Written in place: an entry is large and there are many.
+		w := &a.Register[i]
+		w.Rank, w.Hazard, w.Item, w.Gate, w.What = i+1, h.ID, h.Item.ID, h.Gate.ID, h.What
+		w.Severity, w.Probability, w.Level, w.Risk = h.severity.String(), h.p, levelNames[h.level-'A'], h.risk.String()
+		w.RiskIndex, w.Share, w.RestsOn = h.index, shares[i], "unknown"
+		w.Prior, w.PriorDB, w.TotalDB = Share(round(h.prior*1e10)), h.priorDB, h.totalDB
+		w.Evidence, w.Outweighed, w.Source = explain(h.evidence), explain(h.outweighed), h.Source
 		if len(h.evidence) > 0 || h.removed {
-			entry.RestsOn = "found"
+			w.RestsOn = "found"
 		}
-		for _, f := range h.evidence {
-			entry.Evidence = append(entry.Evidence, e.explain(f))
-		}
-		for _, f := range h.outweighed {
-			entry.Outweighed = append(entry.Outweighed, e.explain(f))
-		}
-		a.Register[i] = entry
 	}
 }
 
-func (e *evaluation) explain(f fired) Evidence {
+var levelNames = [...]string{"A", "B", "C", "D", "E", "F"}
+
+func byRisk(a, b *hazard) int {
+	switch {
+	case a.risk != b.risk:
+		return cmp.Compare(a.risk, b.risk)
+	case a.index != b.index:
+		return cmp.Compare(b.index, a.index)
+	case a.Gate != b.Gate:
+		return cmp.Compare(a.Gate.Index, b.Gate.Index)
+	}
+	return cmp.Compare(a.ID, b.ID)
+}
+
+func (e *evaluation) explain(f *fired) Evidence {
 	return Evidence{
 		Rule: f.rule.ID, WeightDB: Decibans(round(f.weight * unitsPerDeciban)), Credence: Share(round(f.credence * 1e10)),
 		EffectiveDB: f.effective, Because: f.rule.Because.On(e.frame), Source: f.rule.Source,
@@ -395,31 +517,25 @@ func (e *evaluation) explain(f fired) Evidence {
 }
 
 // shareOut gives each hazard its share of the summed index, in whole units that add up to 1: what
-// rounding leaves over goes to the largest remainders.
+// rounding leaves over goes to the largest.
 func shareOut(order []*hazard, total float64) []Share {
 	shares := make([]Share, len(order))
 	if total == 0 {
 		return shares
 	}
 	const one = 1e10
-	type remainder struct {
-		at   int
-		left float64
-	}
-	rest := make([]remainder, len(order))
-	given := int64(0)
+	left := Share(one)
 	for i, h := range order {
-		exact := h.index.Float() / total * one
-		floor := math.Floor(exact)
-		shares[i] = Share(floor)
-		given += int64(floor)
-		rest[i] = remainder{i, exact - floor}
+		shares[i] = Share(h.index.Float() / total * one)
+		left -= shares[i]
 	}
-	slices.SortStableFunc(rest, func(a, b remainder) int { return -cmp.Compare(a.left, b.left) })
-	for i := 0; given < one && i < len(rest); i++ {
-		shares[rest[i].at]++
-		given++
+	largest := 0
+	for i := range shares {
+		if shares[i] > shares[largest] {
+			largest = i
+		}
 	}
+	shares[largest] += left
 	return shares
 }
 
