@@ -1,0 +1,111 @@
+// Package api serves the use cases of package assess over HTTP: JSON in and out, CSV for what goes
+// into a spreadsheet, problem details (RFC 9457) for everything that goes wrong.
+//
+// Every endpoint is one row of the table in routes.go, and every kind of error one row of the table
+// in problem.go. What the rows have in common stands in serve.go: query parameters, content
+// negotiation, conditional requests, request ids, the access log. Handlers see neither echo nor the
+// response writer: they take a request and return a reply or an error.
+package api
+
+import (
+	"cmp"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"laidup/internal/assess"
+)
+
+// Options are what an [API] is made of. Service is required.
+type Options struct {
+	Service *assess.Service
+	Log     *slog.Logger // nil: no log
+	// Metrics answers GET /metrics; nil: there is no such route.
+	Metrics http.Handler
+	// Observe is told of every request once it is answered; nil: nobody is. It has to be safe for
+	// concurrent use.
+	Observe func(Observation)
+	Limits  Limits
+}
+
+// Observation is one request that was answered. Route and Method are from closed lists, so that
+// they may label a metric: Route is the path of [Route], or "unmatched"; an odd method is "other".
+type Observation struct {
+	Method, Route string
+	Status        int
+	Took          time.Duration
+}
+
+// Limits keep one client from taking what others need.
+type Limits struct {
+	Body     int64         // bytes of a report; zero means 1 MiB
+	BodyTime time.Duration // how long a report may take to arrive; zero means 10 s
+	Wait     time.Duration // how long "Prefer: wait" may wait, to the second; zero means 30 s
+	Ready    time.Duration // how long store and queue may take to answer /readyz; zero means 2 s
+}
+
+// MaxWait is the longest [Limits.Wait] that the timeouts of [Server] leave room for.
+const MaxWait = 60 * time.Second
+
+// API is the service's HTTP side. It is safe for concurrent use.
+type API struct {
+	service   *assess.Service
+	log       *slog.Logger
+	metrics   http.Handler
+	observe   func(Observation)
+	limits    Limits
+	buffers   sync.Pool // of *bytes.Buffer
+	catalogue raw
+	echo      *echo.Echo
+	paths     map[string]string // the path of a route by what echo calls it
+	draining  chan struct{}     // closed by Drain
+	drain     sync.Once
+}
+
+// New makes an API.
+func New(o Options) *API {
+	a := &API{
+		service: o.Service, log: o.Log, metrics: o.Metrics, observe: o.Observe,
+		limits: Limits{
+			Body:     cmp.Or(o.Limits.Body, 1<<20),
+			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),
+			Wait:     min(cmp.Or(o.Limits.Wait, 30*time.Second), MaxWait),
+			Ready:    cmp.Or(o.Limits.Ready, 2*time.Second),
+		},
+		draining: make(chan struct{}),
+	}
+	if a.log == nil {
+		a.log = slog.New(slog.DiscardHandler)
+	}
+	if a.observe == nil {
+		a.observe = func(Observation) {}
+	}
+	a.catalogue = encode(catalogueOf(o.Service.RuleSets()[0]))
+	a.route()
+	return a
+}
+
+// Handler answers the requests.
+func (a *API) Handler() http.Handler { return a.echo }
+
+// Drain is called some time before the server shuts down: from now on /readyz answers 503, so that
+// no new clients are sent here, and requests that wait for an assessment are answered 202 at once.
+// Everything else is answered as before.
+func (a *API) Drain() { a.drain.Do(func() { close(a.draining) }) }
+
+// Server returns a server for the handler of an [API] that lets no client hold a connection for
+// ever or send headers without end.
+func Server(handler http.Handler, addr string) *http.Server {
+	return &http.Server{
+		Addr:              addr,
+		Handler:           handler,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      MaxWait + 30*time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+	}
+}

@@ -1,0 +1,139 @@
+package api
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"laidup/internal/assess"
+	"laidup/internal/report"
+)
+
+// kind is a kind of error, as clients see it.
+type kind uint8
+
+const (
+	internal kind = iota // what nobody foresaw
+	invalidReport
+	keyReused
+	badQuery
+	badHeader
+	noSuchGate
+	bodyCut
+	bodySlow
+	bodyTooLarge
+	notJSON
+	notAcceptable
+	notFound
+	noSuchRoute
+	noSuchMethod
+	notFinished
+	assessmentFailed
+	notAssessedYet
+	clientGone
+	unavailable
+	kinds // how many there are
+)
+
+// row is what all errors of one kind have in common. The type of a problem is /problems/ and the
+// name; names are public and never change.
+type row struct {
+	name, title string
+	status      int
+	retry       int    // seconds; zero: trying again will not help
+	detail      string // where the error itself has none
+}
+
+// statusClientGone is what logs have for a request whose client did not wait for the answer.
+const statusClientGone = 499
+
+var rows = [kinds]row{
+	internal:         {"internal-error", "Something went wrong here", http.StatusInternalServerError, 0, "this is our fault, not yours: tell us the instance"},
+	invalidReport:    {"invalid-report", "The report is not valid", http.StatusUnprocessableEntity, 0, "mend what errors lists; nothing was stored"},
+	keyReused:        {"idempotency-key-reused", "The key stands for another request", http.StatusUnprocessableEntity, 0, "this Idempotency-Key came before with another report or gate: use a new key for a new report"},
+	badQuery:         {"bad-query", "The query is not understood", http.StatusBadRequest, 0, ""},
+	badHeader:        {"bad-header", "A header is not understood", http.StatusBadRequest, 0, ""},
+	noSuchGate:       {"no-such-gate", "There is no such gate", http.StatusBadRequest, 0, ""},
+	bodyCut:          {"body-incomplete", "The body did not arrive whole", http.StatusBadRequest, 0, "send it again"},
+	bodySlow:         {"body-too-slow", "The body took too long to arrive", http.StatusRequestTimeout, 0, ""},
+	bodyTooLarge:     {"body-too-large", "The body is too large", http.StatusRequestEntityTooLarge, 0, ""},
+	notJSON:          {"unsupported-media-type", "The body is not JSON", http.StatusUnsupportedMediaType, 0, "send JSON in UTF-8, uncompressed, as Content-Type: application/json"},
+	notAcceptable:    {"not-acceptable", "The answer cannot be had in that form", http.StatusNotAcceptable, 0, ""},
+	notFound:         {"not-found", "There is nothing here", http.StatusNotFound, 0, "nothing is stored under this name"},
+	noSuchRoute:      {"no-such-route", "There is no such path", http.StatusNotFound, 0, "this path leads nowhere"},
+	noSuchMethod:     {"method-not-allowed", "This cannot be done here", http.StatusMethodNotAllowed, 0, "use one of the methods in the Allow header"},
+	notFinished:      {"not-finished", "The assessment is not finished yet", http.StatusConflict, 1, "ask again shortly"},
+	assessmentFailed: {"assessment-failed", "The assessment could not be made", http.StatusConflict, 0, ""},
+	notAssessedYet:   {"not-assessed-yet", "The vehicle is not assessed yet", http.StatusConflict, 1, "none of its assessments is finished: ask again shortly"},
+	clientGone:       {"client-gone", "The client went away", statusClientGone, 0, "nobody waited for the answer"},
+	unavailable:      {"unavailable", "The store cannot be reached", http.StatusServiceUnavailable, 5, "try again; with an Idempotency-Key that is harmless"},
+}
+
+func (k kind) row() row { return rows[k] }
+
+// causes has the kinds of the errors of other packages.
+var causes = []struct {
+	err  error
+	kind kind
+}{
+	{assess.ErrNotFound, notFound},
+	{assess.ErrKeyReused, keyReused},
+	{assess.ErrNoSuchGate, noSuchGate},
+	{assess.ErrNotAssessedYet, notAssessedYet},
+	{echo.ErrNotFound, noSuchRoute},
+	{echo.ErrMethodNotAllowed, noSuchMethod},
+}
+
+// problem is an error that says all that a client is to know of it.
+type problem struct {
+	kind   kind
+	detail string // empty: that of the kind
+	errors []report.Fault
+}
+
+// says makes an error of the kind.
+func (k kind) says(format string, args ...any) *problem {
+	return &problem{kind: k, detail: fmt.Sprintf(format, args...)}
+}
+
+// Error is for logs.
+func (p *problem) Error() string { return p.kind.row().name + ": " + p.detail }
+
+// problemBody is a problem in the form of RFC 9457.
+type problemBody struct {
+	Type     string         `json:"type"`
+	Title    string         `json:"title"`
+	Status   int            `json:"status"`
+	Detail   string         `json:"detail"`
+	Instance string         `json:"instance"` // the id of the request
+	Errors   []report.Fault `json:"errors,omitempty"`
+}
+
+func (p *problem) body(instance string) problemBody {
+	r := p.kind.row()
+	detail := p.detail
+	if detail == "" {
+		detail = r.detail
+	}
+	return problemBody{"/problems/" + r.name, r.title, r.status, detail, instance, p.errors}
+}
+
+// problemOf translates an error.
+func problemOf(err error) *problem {
+	var p *problem
+	var invalid *assess.InvalidError
+	switch {
+	case errors.As(err, &p):
+		return p
+	case errors.As(err, &invalid):
+		return &problem{kind: invalidReport, errors: invalid.Faults}
+	}
+	for _, c := range causes {
+		if errors.Is(err, c.err) {
+			return c.kind.says("")
+		}
+	}
+	return internal.says("")
+}

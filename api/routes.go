@@ -1,0 +1,93 @@
+package api
+
+import (
+	"net/http"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+)
+
+// route is one endpoint.
+type route struct {
+	method, path string
+	handle       func(*request) (reply, error)
+	query        []string // the parameters it takes
+	offers       []string // media types it can answer in, the preferred one first; nil: its handler decides
+	cache        string   // Cache-Control; unless it forbids keeping, answers have an ETag
+	doc          string
+}
+
+// What routes say about caching.
+const (
+	noStore = "no-store"
+	// What is one client's business is kept by that client alone, and asked for each time.
+	revalidate = "private, no-cache"
+	// What changes with the program alone may be kept an hour by anybody.
+	stable = "public, max-age=3600, must-revalidate"
+	// A published version never changes.
+	forever = "public, max-age=31536000, immutable"
+)
+
+const (
+	mediaJSON    = "application/json"
+	mediaCSV     = "text/csv"
+	mediaProblem = "application/problem+json"
+	mediaSchema  = "application/schema+json"
+)
+
+// routes is the table of endpoints. HEAD goes with GET.
+func (a *API) routes() []route {
+	const get, post = http.MethodGet, http.MethodPost
+	asJSON, asTable, asSchema := []string{mediaJSON}, []string{mediaJSON, mediaCSV}, []string{mediaSchema, mediaJSON}
+	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
+	return []route{
+		{post, "/v1/reports", a.postReport, gate, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
+		{post, "/v1/reports/check", a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
+		{get, "/v1/assessments/{id}", a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
+		{get, "/v1/assessments/{id}/register", a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},
+		{get, "/v1/assessments/{id}/blockers", a.getBlockers, append(gate, table...), asTable, revalidate, "What blocks a gate, by a finished assessment."},
+		{get, "/v1/vehicles", a.listVehicles, page, asJSON, revalidate, "Vehicles, the one with the newest report first."},
+		{get, "/v1/vehicles/{reference}", a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
+		{get, "/v1/vehicles/{reference}/readiness", a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
+		{get, "/v1/catalogue", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
+		{get, "/v1/schemas/report", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
+		{get, "/v1/rule_sets", a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
+		{get, "/v1/rule_sets/{name}/{version}", a.getRuleSet, nil, asJSON, forever, "One version of a rule set, in canonical form."},
+		{get, "/healthz", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
+		{get, "/readyz", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
+		{get, "/metrics", a.getMetrics, nil, nil, noStore, "Metrics for Prometheus."},
+	}
+}
+
+// Route is one endpoint, for whoever describes the API. Parameters of the path stand in braces.
+type Route struct {
+	Method, Path, Doc string
+	Query             []string // the query parameters it takes
+	Media             []string // the media types it can answer in
+}
+
+// Routes lists the endpoints in the order in which they are documented.
+func (a *API) Routes() []Route {
+	var all []Route
+	for _, r := range a.routes() {
+		all = append(all, Route{r.method, r.path, r.doc, r.query, r.offers})
+	}
+	return all
+}
+
+// route builds the router from the table.
+func (a *API) route() {
+	e := echo.New()
+	// Whoever claims to be another address is not believed.
+	e.IPExtractor = echo.ExtractIPDirect()
+	e.Use(a.watch)
+	a.echo, a.paths = e, map[string]string{}
+	for _, r := range a.routes() {
+		path := strings.NewReplacer("{", ":", "}", "").Replace(r.path)
+		a.paths[path] = r.path
+		e.Add(r.method, path, a.serve(r))
+		if r.method == http.MethodGet {
+			e.Add(http.MethodHead, path, a.serve(r))
+		}
+	}
+}
