@@ -111,7 +111,7 @@ func TestCellsAreHarmless(t *testing.T) {
 func TestTablesKeepEveryCell(t *testing.T) {
 	t.Parallel()
 	what := "a \"quoted\", comma\nand two lines; é 車"
-	text := api.RegisterTable([]score.Entry{{Rank: 1, What: what, PriorDB: -7_100_000_000, Evidence: []score.Evidence{{Because: "it is worn", EffectiveDB: 14_500_000_000}}}})
+	text := api.RegisterTable([]score.Entry{{Rank: 1, HazardText: &score.HazardText{What: what}, PriorDB: -7_100_000_000, Evidence: []score.Evidence{{RuleText: &score.RuleText{}, Because: "it is worn", EffectiveDB: 14_500_000_000}}}})
 	if head, _, ok := strings.Cut(string(text), "\r\n"); !ok || !strings.HasPrefix(head, "rank,hazard,") {
 		t.Errorf("first line %q", head)
 	}

@@ -36,6 +36,7 @@ type Standing struct {
 type StandingValue struct {
 	Value
 	Support []Support // none of them both older and less credible than another
+	best    Support   // the most credible, and of those the newest
 }
 
 // Support is one observation that speaks for a value.
@@ -47,26 +48,26 @@ type Support struct {
 }
 
 // Credence is the greatest credence among the observations that speak for the value.
-func (v *StandingValue) Credence() float64 {
-	best := 0.0
-	for _, s := range v.Support {
-		best = max(best, s.Credence)
-	}
-	return best
-}
+func (v *StandingValue) Credence() float64 { return v.best.Credence }
+
+// Method is the method that has that credence.
+func (v *StandingValue) Method() int { return v.best.Method }
 
 // Aged is the greatest credence left when it halves every halfLife years from the observation to
 // the day given.
 func (v *StandingValue) Aged(asOf calendar.Day, halfLife float64) float64 {
-	best := 0.0
+	if v.best.On >= asOf {
+		return v.best.Credence
+	}
+	most := 0.0
 	for _, s := range v.Support {
 		c := s.Credence
 		if s.On < asOf {
 			c *= math.Pow(0.5, s.On.YearsTo(asOf)/halfLife)
 		}
-		best = max(best, c)
+		most = max(most, c)
 	}
-	return best
+	return most
 }
 
 // seen is one reported value on its way into the dossier.
@@ -304,7 +305,7 @@ func stand(finding *catalogue.Finding, found []seen, sufficient float64, room *r
 		}
 		st.Values = slices.DeleteFunc(st.Values, func(v StandingValue) bool {
 			agreed := slices.ContainsFunc(together, func(s seen) bool { return agree(v.Value, s.value) })
-			return !agreed && most >= sufficient && v.Credence() <= most
+			return !agreed && most >= sufficient && v.best.Credence <= most
 		})
 		for _, s := range together {
 			st.add(s, room)
@@ -337,7 +338,10 @@ func (st *Standing) add(s seen, room *room) {
 			s.value.Number = max(v.Number, s.value.Number)
 		}
 		v.Value, v.Support = s.value, append(v.Support, s.by)
+		if v.best.Credence < s.by.Credence || v.best.Credence == s.by.Credence && v.best.On < s.by.On {
+			v.best = s.by
+		}
 		return
 	}
-	st.Values = append(st.Values, StandingValue{s.value, append(one(&room.support), s.by)})
+	st.Values = append(st.Values, StandingValue{s.value, append(one(&room.support), s.by), s.by})
 }

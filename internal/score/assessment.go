@@ -142,13 +142,19 @@ func (f *FindingsForm) UnmarshalJSON(b []byte) error {
 	return nil
 }
 
+// HazardText is what a register says of a hazard whatever the vehicle.
+type HazardText struct {
+	Hazard string `json:"hazard"`
+	Item   string `json:"item"`
+	Gate   string `json:"gate"`
+	What   string `json:"what"`
+	Source string `json:"source"`
+}
+
 // Entry is one hazard in the risk register.
 type Entry struct {
-	Rank        int        `json:"rank"`
-	Hazard      string     `json:"hazard"`
-	Item        string     `json:"item"`
-	Gate        string     `json:"gate"`
-	What        string     `json:"what"`
+	Rank int `json:"rank"`
+	*HazardText
 	Severity    string     `json:"severity"`
 	Probability Share      `json:"probability"`
 	Level       string     `json:"level"` // A to F, MIL-STD-882E Table II
@@ -162,18 +168,22 @@ type Entry struct {
 	TotalDB     Decibans   `json:"total_db"`
 	// Outweighed has the rules that fired on a line on which another one counts.
 	Outweighed []Evidence `json:"outweighed,omitempty"`
-	Source     string     `json:"source"`
+}
+
+// RuleText is what an explanation says of a rule whatever the vehicle.
+type RuleText struct {
+	Rule   string `json:"rule"`
+	Source string `json:"source"`
 }
 
 // Evidence is one rule that fired: its weight w, the credence c of what it read, and the
 // effective weight w'.
 type Evidence struct {
-	Rule        string   `json:"rule"`
+	*RuleText
 	WeightDB    Decibans `json:"weight_db"`
 	Credence    Share    `json:"credence"`
 	EffectiveDB Decibans `json:"effective_db"`
 	Because     string   `json:"because"`
-	Source      string   `json:"source"`
 }
 
 // Condition is a condition from 0 to 100, with the range that comes from what was not seen.

@@ -22,6 +22,9 @@ type Scorer struct {
 	set *ruleset.Set
 	// effective has, by rule and method, the effective weight of a rule of constant weight.
 	effective [][]Decibans
+	// What every assessment says of a hazard or a rule is written down once.
+	hazardTexts []HazardText
+	ruleTexts   []RuleText
 	// scratch keeps the memory of evaluations for the next ones.
 	scratch sync.Pool
 }
@@ -31,9 +34,13 @@ func New(set *ruleset.Set) *Scorer {
 	s := &Scorer{set: set, effective: make([][]Decibans, len(set.Rules))}
 	for i, r := range set.Rules {
 		s.effective[i] = make([]Decibans, len(set.Catalogue.Methods))
+		s.ruleTexts = append(s.ruleTexts, RuleText{r.ID, r.Source})
 		for m := range set.Catalogue.Methods {
 			s.effective[i][m] = effective(r.Weight, set.Catalogue.Methods[m].Credence)
 		}
+	}
+	for _, h := range set.Hazards {
+		s.hazardTexts = append(s.hazardTexts, HazardText{h.ID, h.Item.ID, h.Gate.ID, h.What, h.Source})
 	}
 	return s
 }
@@ -229,11 +236,8 @@ func (e *evaluation) aged() float64 {
 func (e *evaluation) credence() (c float64, method int) {
 	c, method = 1, -1
 	for _, v := range e.choice {
-		for i := range v.Support {
-			// The most credible observation of the least credible finding.
-			if s := &v.Support[i]; s.Credence == v.Credence() && (method < 0 || s.Credence < c) {
-				c, method = s.Credence, s.Method
-			}
+		if method < 0 || v.Credence() < c {
+			c, method = v.Credence(), v.Method()
 		}
 	}
 	return c, method
@@ -405,7 +409,10 @@ func (e *evaluation) probabilities() {
 			h.level = Level(h.p.Float())
 		}
 		h.risk = RiskOf(h.severity, h.level)
-		h.atGate = RiskOf(h.severity, Level(probability(decibans(unheard/(1-unheard))+h.credible()).Float()))
+		h.atGate = h.risk
+		if credible := h.credible(); h.removed || unheard != h.prior || credible != h.totalDB-h.priorDB {
+			h.atGate = RiskOf(h.severity, Level(probability(decibans(unheard/(1-unheard))+credible).Float()))
+		}
 		h.index = Number(round(h.p.Float() * e.set.Weight[h.severity] * 1e6))
 	}
 }
@@ -484,11 +491,11 @@ func (e *evaluation) register(a *Assessment) {
 	for i, h := range order {
 		// Written in place: an entry is large and there are many.
 		w := &a.Register[i]
-		w.Rank, w.Hazard, w.Item, w.Gate, w.What = i+1, h.ID, h.Item.ID, h.Gate.ID, h.What
+		w.Rank, w.HazardText = i+1, &e.hazardTexts[h.Index]
 		w.Severity, w.Probability, w.Level, w.Risk = h.severity.String(), h.p, levelNames[h.level-'A'], h.risk.String()
 		w.RiskIndex, w.Share, w.RestsOn = h.index, shares[i], "unknown"
 		w.Prior, w.PriorDB, w.TotalDB = Share(round(h.prior*1e10)), h.priorDB, h.totalDB
-		w.Evidence, w.Outweighed, w.Source = explain(h.evidence), explain(h.outweighed), h.Source
+		w.Evidence, w.Outweighed = explain(h.evidence), explain(h.outweighed)
 		if len(h.evidence) > 0 || h.removed {
 			w.RestsOn = "found"
 		}
@@ -500,19 +507,19 @@ var levelNames = [...]string{"A", "B", "C", "D", "E", "F"}
 func byRisk(a, b *hazard) int {
 	switch {
 	case a.risk != b.risk:
-		return cmp.Compare(a.risk, b.risk)
+		return int(a.risk) - int(b.risk)
 	case a.index != b.index:
 		return cmp.Compare(b.index, a.index)
 	case a.Gate != b.Gate:
-		return cmp.Compare(a.Gate.Index, b.Gate.Index)
+		return a.Gate.Index - b.Gate.Index
 	}
 	return cmp.Compare(a.ID, b.ID)
 }
 
 func (e *evaluation) explain(f *fired) Evidence {
 	return Evidence{
-		Rule: f.rule.ID, WeightDB: Decibans(round(f.weight * unitsPerDeciban)), Credence: Share(round(f.credence * 1e10)),
-		EffectiveDB: f.effective, Because: f.rule.Because.On(e.frame), Source: f.rule.Source,
+		RuleText: &e.ruleTexts[f.rule.Index], WeightDB: Decibans(round(f.weight * unitsPerDeciban)), Credence: Share(round(f.credence * 1e10)),
+		EffectiveDB: f.effective, Because: f.rule.Because.On(e.frame),
 	}
 }
 
