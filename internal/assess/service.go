@@ -166,7 +166,7 @@ func (s *Service) Submit(ctx context.Context, body []byte, gate, idempotencyKey 
 	}
 	if !receipt.Repeat {
 		// The client may be gone by now; the report is stored and wants scoring all the same.
-		s.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, 1)
+		s.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt)
 	}
 	return Accepted{receipt, checked}, nil
 }
@@ -187,7 +187,7 @@ func (s *Service) enqueue(ctx context.Context, id string, attempt int) bool {
 		s.log.WarnContext(ctx, "assessment waits for the sweep", "assessment", id, "attempt", attempt, "error", err)
 		return false
 	}
-	if attempt > 1 {
+	if attempt > firstAttempt {
 		if err := s.store.Enqueued(ctx, id, attempt, s.clock()); err != nil {
 			s.log.WarnContext(ctx, "attempt not noted", "assessment", id, "attempt", attempt, "error", err)
 		}
@@ -269,6 +269,9 @@ func (s *Service) version(ref RuleSetRef) *score.Scorer {
 	return nil
 }
 
+// firstAttempt is the attempt that a submission is handed over as.
+const firstAttempt = 1
+
 // sweepBatch is how many overdue assessments one sweep looks at.
 const sweepBatch = 500
 
@@ -281,14 +284,16 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 	}
 	handed := 0
 	for _, a := range waiting {
-		held, err := s.queue.Holds(ctx, a.ID, a.Attempt)
+		// Submit hands the first attempt over and leaves it to the sweep to note later ones.
+		attempt := max(a.Attempt, firstAttempt)
+		held, err := s.queue.Holds(ctx, a.ID, attempt)
 		if err != nil {
 			return handed, fmt.Errorf("look for assessment %s in the queue: %w", a.ID, err)
 		}
 		if held {
 			// It waits its turn: look at it again later, behind the others.
-			err = s.store.Enqueued(ctx, a.ID, a.Attempt, s.clock())
-		} else if s.enqueue(ctx, a.ID, a.Attempt+1) {
+			err = s.store.Enqueued(ctx, a.ID, attempt, s.clock())
+		} else if s.enqueue(ctx, a.ID, attempt+1) {
 			handed++
 		}
 		if err != nil {

@@ -1,0 +1,238 @@
+package assess_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"laidup/internal/assess"
+	"laidup/internal/assess/assesstest"
+	"laidup/internal/ruleset"
+	"laidup/schema"
+)
+
+// workshop is a service with a store and a queue in memory, and a clock that stands still.
+type workshop struct {
+	*assess.Service
+	store *assesstest.Memory
+	queue *assesstest.Queue
+	now   time.Time
+	ids   int
+}
+
+func open(t *testing.T) *workshop {
+	t.Helper()
+	l, err := ruleset.NewLoader(schema.FS)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &workshop{store: assesstest.NewMemory(), queue: &assesstest.Queue{}, now: time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC)}
+	w.Service, err = assess.New(assess.Options{
+		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{set}, Clock: func() time.Time { return w.now },
+		NewID: func() string { w.ids++; return fmt.Sprintf("id-%04d", w.ids) }, OverdueAfter: 10 * time.Second,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+func read(t *testing.T, parts ...string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join(append([]string{"..", ".."}, parts...)...))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+func (w *workshop) submit(t *testing.T, parts ...string) assess.Accepted {
+	t.Helper()
+	a, err := w.Submit(context.Background(), read(t, parts...), "", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+func (w *workshop) sweep(t *testing.T) int {
+	t.Helper()
+	n, err := w.Sweep(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+func TestAReportIsSafeWhenTheQueueIsDown(t *testing.T) {
+	w := open(t)
+	w.queue.Break(errors.New("no queue"))
+	a := w.submit(t, "testdata", "cases", "base-tern.json")
+	w.queue.Break(nil)
+	w.now = w.now.Add(11 * time.Second)
+	if n := w.sweep(t); n != 1 {
+		t.Fatalf("%d were handed over", n)
+	}
+	if err := w.Score(context.Background(), a.AssessmentID); err != nil {
+		t.Fatal(err)
+	}
+	got, err := w.Assessment(context.Background(), a.AssessmentID)
+	if err != nil || got.State != assess.Done || got.Outcome.VerdictState != "clear" {
+		t.Fatalf("%+v (%v)", got.State, err)
+	}
+	w.now = w.now.Add(time.Minute)
+	if n := w.sweep(t); n != 0 {
+		t.Fatalf("%d were handed over although all is done", n)
+	}
+}
+
+// A worker that was killed with a task in hand leaves a name taken in the queue: the next attempt
+// needs another.
+func TestAnAttemptThatAWorkerTookAndLostIsFollowedByTheNext(t *testing.T) {
+	w := open(t)
+	a := w.submit(t, "testdata", "cases", "base-tern.json")
+	w.queue.Take()
+	var attempts []int
+	for range 3 {
+		w.now = w.now.Add(11 * time.Second)
+		w.sweep(t)
+		for {
+			task, ok := w.queue.Take()
+			if !ok {
+				break
+			}
+			if task.AssessmentID != a.AssessmentID {
+				t.Errorf("%s was handed over", task.AssessmentID)
+			}
+			attempts = append(attempts, task.Attempt)
+		}
+	}
+	if fmt.Sprint(attempts) != "[2 3 4]" {
+		t.Errorf("attempts %v", attempts)
+	}
+}
+
+func TestWhatWaitsItsTurnIsNotHandedOverAgain(t *testing.T) {
+	w := open(t)
+	w.submit(t, "testdata", "cases", "base-tern.json")
+	for range 3 {
+		w.now = w.now.Add(11 * time.Second)
+		if n := w.sweep(t); n != 0 {
+			t.Fatalf("%d were handed over", n)
+		}
+	}
+	w.queue.Lose()
+	w.now = w.now.Add(11 * time.Second)
+	if n := w.sweep(t); n != 1 {
+		t.Fatalf("%d were handed over after the queue lost everything", n)
+	}
+}
+
+func TestScoringTwiceWritesOnce(t *testing.T) {
+	w := open(t)
+	a := w.submit(t, "testdata", "cases", "base-dale.json")
+	if err := w.Score(context.Background(), a.AssessmentID); err != nil {
+		t.Fatal(err)
+	}
+	first, err := w.Assessment(context.Background(), a.AssessmentID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.now = w.now.Add(time.Hour)
+	if err := w.Score(context.Background(), a.AssessmentID); !errors.Is(err, assess.ErrFinished) {
+		t.Fatalf("scoring again: %v", err)
+	}
+	second, err := w.Assessment(context.Background(), a.AssessmentID)
+	if err != nil || string(second.Outcome.Body) != string(first.Outcome.Body) || !second.FinishedAt.Equal(first.FinishedAt) {
+		t.Fatalf("it was written again (%v)", err)
+	}
+}
+
+func TestAnAssessmentCoversTheReportsUpToItsOwn(t *testing.T) {
+	w := open(t)
+	one := w.submit(t, "schema", "demo", "brennick-wren-03.1.json")
+	w.submit(t, "schema", "demo", "brennick-wren-03.2.json")
+	three := w.submit(t, "schema", "demo", "brennick-wren-03.3.json")
+	// The last is scored first.
+	for _, id := range []string{three.AssessmentID, one.AssessmentID} {
+		if err := w.Score(context.Background(), id); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for id, want := range map[string]string{one.AssessmentID: "blocked", three.AssessmentID: "clear"} {
+		a, err := w.Assessment(context.Background(), id)
+		if err != nil || a.Outcome.VerdictState != want {
+			t.Errorf("%s is %s, want %s (%v)", id, a.Outcome.VerdictState, want, err)
+		}
+	}
+	r, err := w.Readiness(context.Background(), "brennick-wren-03", "first_start")
+	if err != nil || r.State != "clear" || r.AsOf != "2026-03-22" || r.NewerReportWaiting {
+		t.Errorf("%+v (%v)", r, err)
+	}
+}
+
+func TestReadinessSaysThatANewerReportWaits(t *testing.T) {
+	w := open(t)
+	one := w.submit(t, "schema", "demo", "brennick-wren-03.1.json")
+	if _, err := w.Readiness(context.Background(), "brennick-wren-03", ""); !errors.Is(err, assess.ErrNotAssessedYet) {
+		t.Fatalf("before the first assessment: %v", err)
+	}
+	if err := w.Score(context.Background(), one.AssessmentID); err != nil {
+		t.Fatal(err)
+	}
+	w.submit(t, "schema", "demo", "brennick-wren-03.2.json")
+	r, err := w.Readiness(context.Background(), "brennick-wren-03", "crank")
+	if err != nil || r.State != "unproven" || !r.NewerReportWaiting || len(r.Blockers) == 0 {
+		t.Errorf("%+v (%v)", r, err)
+	}
+	if _, err := w.Readiness(context.Background(), "brennick-wren-03", "moon"); !errors.Is(err, assess.ErrNoSuchGate) {
+		t.Errorf("no such gate: %v", err)
+	}
+	if _, err := w.Readiness(context.Background(), "nobody", ""); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("no such vehicle: %v", err)
+	}
+}
+
+func TestNothingIsStoredOfABadReport(t *testing.T) {
+	w := open(t)
+	body := strings.Replace(string(read(t, "testdata", "cases", "base-tern.json")), `"timing_belt"`, `"timing_blt"`, 1)
+	_, err := w.Submit(context.Background(), []byte(body), "", "")
+	var invalid *assess.InvalidError
+	if !errors.As(err, &invalid) || len(invalid.Faults) != 1 || invalid.Faults[0].Pointer != "/observations/0/item" {
+		t.Fatalf("%v", err)
+	}
+	if _, err := w.Vehicle(context.Background(), "marrick-tern-01"); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("the vehicle is stored: %v", err)
+	}
+	if n, err := w.Unfinished(context.Background()); n != 0 || err != nil {
+		t.Errorf("%d unfinished (%v)", n, err)
+	}
+}
+
+func TestARepeatWithTheSameKeyChangesNothing(t *testing.T) {
+	w := open(t)
+	body := read(t, "testdata", "cases", "base-tern.json")
+	first, err := w.Submit(context.Background(), body, "crank", "key")
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := w.Submit(context.Background(), body, "crank", "key")
+	if err != nil || !again.Repeat || again.AssessmentID != first.AssessmentID {
+		t.Errorf("%+v (%v)", again.Receipt, err)
+	}
+	if _, err := w.Submit(context.Background(), body, "road_test", "key"); !errors.Is(err, assess.ErrKeyReused) {
+		t.Errorf("another gate with the key: %v", err)
+	}
+	if n := len(w.queue.Handed()); n != 1 {
+		t.Errorf("%d tasks", n)
+	}
+}
