@@ -22,7 +22,8 @@ var allowed = map[string][]string{
 	"schema":                     {},
 	"internal/calendar":          {},
 	"internal/quantity":          {},
-	"internal/condition":         {"internal/calendar", "internal/quantity"},
+	"internal/handbook":          {"internal/calendar"},
+	"internal/condition":         {"internal/calendar", "internal/handbook", "internal/quantity"},
 	"internal/catalogue":         {"internal/condition", "internal/quantity"},
 	"internal/report":            {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity"},
 	"internal/ruleset":           {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report"},
@@ -40,7 +41,7 @@ var allowed = map[string][]string{
 }
 
 // pure packages know no clock, no randomness and nothing outside the process.
-var pure = []string{"internal/calendar", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/score"}
+var pure = []string{"internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/score"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "os/exec", "syscall"}
 

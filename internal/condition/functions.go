@@ -1,6 +1,8 @@
 package condition
 
 import (
+	"laidup/internal/handbook"
+
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common/ast"
 )
@@ -17,6 +19,14 @@ var functions = []function{
 	{name: "years_since", params: []*cel.Type{cel.TimestampType}, special: yearsSince},
 	{name: "least", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return min(a[0], a[1]) }},
 	{name: "greatest", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return max(a[0], a[1]) }},
+
+	// What the trade reads off a table: see package handbook for units and sources.
+	{name: "state_of_charge", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.StateOfCharge(a[0], a[1]) }},
+	{name: "steering_play_limit", params: []*cel.Type{cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.SteeringPlayLimit(a[0]) }},
+	{name: "r12_gauge_pressure", params: []*cel.Type{cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.GaugePressure(handbook.SaturationPressureR12(a[0])) }},
+	{name: "r134a_gauge_pressure", params: []*cel.Type{cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.GaugePressure(handbook.SaturationPressureR134a(a[0])) }},
+	{name: "glycol_freezing_point", params: []*cel.Type{cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.GlycolFreezingPoint(a[0]) }},
+	{name: "dot3_boiling_point", params: []*cel.Type{cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.DOT3BoilingPoint(a[0]) }},
 }
 
 // FunctionNames lists the functions that conditions can call.
