@@ -182,6 +182,12 @@ type Fault struct {
 var idForm = regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*$`)
 var factForm = regexp.MustCompile(`^[a-z][a-z0-9]*(_[a-z0-9]+)*(\.[a-z][a-z0-9]*(_[a-z0-9]+)*)?$`)
 
+// celWords are the words that CEL keeps for itself: no condition could read something of that name.
+var celWords = []string{
+	"as", "break", "const", "continue", "else", "false", "for", "function", "if", "import", "in", "let",
+	"loop", "namespace", "null", "package", "return", "true", "var", "void", "while",
+}
+
 // everyItem is what each item accepts besides its own findings.
 func everyItem() []FindingForm {
 	zero, century := 0.0, 150.0
@@ -255,15 +261,31 @@ func (b *builder) id(at, id string, form *regexp.Regexp, seen map[string]bool) {
 		b.fault(at+"/id", "%q is not an id: use lower-case words joined by underscores", id)
 	case seen[id]:
 		b.fault(at+"/id", "%q is there already", id)
+	case slices.ContainsFunc(strings.Split(id, "."), func(word string) bool { return slices.Contains(celWords, word) }):
+		b.fault(at+"/id", "%q has a word of the language that conditions are written in", id)
 	}
 	seen[id] = true
 }
 
 func (b *builder) facts(forms []FindingForm) {
 	seen := map[string]bool{"as_of": true, "years_laid_up": true, "years_since_built": true, "found": true, "other": true, "age": true}
+	groups := map[string]bool{}
 	for i, form := range forms {
 		at := "/facts/" + strconv.Itoa(i)
 		b.id(at, form.ID, factForm, seen)
+		group, _, grouped := strings.Cut(form.ID, ".")
+		switch {
+		case grouped:
+			groups[group] = true
+			if seen[group] {
+				b.fault(at+"/id", "%q is there already, and not as the name of a group", group)
+			}
+		case groups[form.ID]:
+			b.fault(at+"/id", "%q is there already, as the name of a group", form.ID)
+		}
+		if form.In == "vehicle" && slices.Contains([]string{"reference", "description", "vin"}, group) {
+			b.fault(at+"/id", "every vehicle has its %s: a fact cannot take the name", group)
+		}
 		f := b.finding(at, form)
 		f.In = form.In
 		if f.In != "vehicle" && f.In != "lay_up" {
@@ -318,10 +340,15 @@ func (b *builder) item(at string, s *System, form ItemForm, seen map[string]bool
 	if !(form.Minutes >= 0 && form.Minutes <= 10000) {
 		b.fault(at+"/minutes", "minutes are 0 to 10000")
 	}
-	finds := map[string]bool{}
-	for k, ff := range append(slices.Clone(form.Finds), everyItem()...) {
+	common, finds := everyItem(), map[string]bool{}
+	for _, ff := range common {
+		finds[ff.ID] = true
+	}
+	for k, ff := range slices.Concat(form.Finds, common) {
 		fat := at + "/finds/" + strconv.Itoa(k)
-		b.id(fat, ff.ID, idForm, finds)
+		if k < len(form.Finds) {
+			b.id(fat, ff.ID, idForm, finds)
+		}
 		f := b.finding(fat, ff)
 		f.Item = it
 		f.Slot = b.slot("other."+it.ID+"."+f.ID, f.conditionKind(), f.Values)

@@ -24,6 +24,7 @@ import (
 	"laidup/internal/calendar"
 
 	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common"
 	"cel.dev/cel-go/common/ast"
 	"cel.dev/cel-go/common/operators"
 	"cel.dev/cel-go/common/types"
@@ -238,7 +239,7 @@ func (e *Env) check(source, item string, want *cel.Type) (*compiler, *cel.Ast, e
 	if n := ast.NodeCount(rep); n > MaxNodes {
 		return nil, nil, Faults{{1, 1, fmt.Sprintf("costs %d nodes: %d is the limit", n, MaxNodes)}}
 	}
-	c := &compiler{env: e, item: item, rep: rep, reads: map[int]bool{}}
+	c := &compiler{env: e, item: item, rep: rep, reads: map[int]bool{}, starts: map[int64]common.Location{}}
 	c.prepare()
 	if len(c.faults) > 0 {
 		return nil, nil, c.faults
@@ -269,7 +270,8 @@ func typeName(t *cel.Type) string {
 func faultsOf(issues *cel.Issues) Faults {
 	var f Faults
 	for _, x := range issues.Errors() {
-		f = append(f, Fault{x.Location.Line(), x.Location.Column() + 1, strings.TrimSpace(x.Message)})
+		// Some faults have no place of their own: they are at the start.
+		f = append(f, Fault{max(1, x.Location.Line()), max(1, x.Location.Column()+1), strings.TrimSpace(x.Message)})
 	}
 	return f
 }
@@ -285,6 +287,7 @@ type compiler struct {
 	item   string
 	rep    *ast.AST
 	reads  map[int]bool
+	starts map[int64]common.Location // where a name begins: CEL places it at its last dot
 	faults Faults
 }
 
@@ -298,7 +301,10 @@ func (c *compiler) slots() []int {
 }
 
 func (c *compiler) fault(e ast.Expr, format string, args ...any) {
-	at := c.rep.SourceInfo().GetStartLocation(e.ID())
+	at, ok := c.starts[e.ID()]
+	if !ok {
+		at = c.rep.SourceInfo().GetStartLocation(e.ID())
+	}
 	c.faults = append(c.faults, Fault{at.Line(), at.Column() + 1, fmt.Sprintf(format, args...)})
 }
 
@@ -317,6 +323,7 @@ func (c *compiler) prepare() {
 			}
 		case ast.IdentKind, ast.SelectKind:
 			path, ok := pathOf(e)
+			c.starts[e.ID()] = c.rep.SourceInfo().GetStartLocation(firstOf(e).ID())
 			if !ok {
 				c.fault(e, "only names from the catalogue can be read here")
 				return
@@ -366,14 +373,25 @@ func pathOf(e ast.Expr) (string, bool) {
 	return "", false
 }
 
+// firstOf returns what a selection of fields begins with.
+func firstOf(e ast.Expr) ast.Expr {
+	for e.Kind() == ast.SelectKind {
+		e = e.AsSelect().Operand()
+	}
+	return e
+}
+
 // nearest suggests the declared name that differs least from a path.
 func (c *compiler) nearest(path string) string {
-	best, at := "", 4
+	best, at := "", min(4, 2+len(path)/4)
 	for p := range c.env.names {
-		if c.item != "" {
-			p = strings.Replace(p, "other."+c.item+".", "found.", 1)
+		if rest, ok := strings.CutPrefix(p, "other."+c.item+"."); ok && c.item != "" {
+			p = "found." + rest
+			if rest == "age" && !strings.HasPrefix(path, "found.") {
+				p = "age"
+			}
 		}
-		if d := distance(path, p, at); d < at || d == at && p < best {
+		if d := distance(path, p, at+1); d < at || d == at && best != "" && p < best {
 			best, at = p, d
 		}
 	}
@@ -641,13 +659,12 @@ func (c *compiler) in(e, x, list ast.Expr) truthFunc {
 			return Unknown
 		}
 	}
-	onlyUnknown := unknown && !slices.Contains(wanted, true)
 	return func(f Frame) Truth {
 		v := f[slot]
 		switch {
 		case v == v:
 			return truthOf(wanted[int(v)])
-		case onlyUnknown:
+		case unknown:
 			return True
 		}
 		return Unknown

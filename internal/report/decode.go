@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -43,12 +44,19 @@ func Decode(data []byte, cat *catalogue.Catalogue) (*Report, []Caution, []Fault)
 	return d.rep, d.cautions, nil
 }
 
+// maxPointer bounds where a text stops being JSON: it may be ten thousand lists deep.
+const maxPointer = 200
+
 func malformed(err error) Fault {
 	f := Fault{Code: Malformed, Detail: "the document is empty: send a report as JSON"}
 	var syntax *jsontext.SyntacticError
 	switch {
 	case errors.As(err, &syntax):
 		f.Pointer = string(syntax.JSONPointer)
+		if len(f.Pointer) > maxPointer {
+			// What stands around it will do.
+			f.Pointer = f.Pointer[:strings.LastIndexByte(f.Pointer[:maxPointer], '/')]
+		}
 		f.Detail = fmt.Sprintf("not JSON at byte %d: %s", syntax.ByteOffset, strings.TrimPrefix(syntax.Err.Error(), "jsontext: "))
 	case !errors.Is(err, io.EOF):
 		f.Detail = "not JSON: " + err.Error()
@@ -69,12 +77,15 @@ type decoder struct {
 	depth      int
 	scratch    []byte
 	given      []given
+
+	early []byte // found of an observation, where it came before item
+	again *jsontext.Decoder
 }
 
 // step is one step of a JSON Pointer: a member of the given name, or an element by index.
 type step struct {
 	name  string
-	index int
+	index int // -1: a member
 }
 
 // given remembers where an observation stands, for the checks that need the whole report.
@@ -84,14 +95,14 @@ type given struct {
 	age   float64       // NaN: none
 }
 
-func (d *decoder) push(name string)    { d.path[d.depth] = step{name: name}; d.depth++ }
-func (d *decoder) pushIndex(index int) { d.path[d.depth] = step{index: index}; d.depth++ }
+func (d *decoder) push(name string)    { d.path[d.depth] = step{name, -1}; d.depth++ }
+func (d *decoder) pushIndex(index int) { d.path[d.depth] = step{"", index}; d.depth++ }
 func (d *decoder) pop()                { d.depth-- }
 
 func (d *decoder) pointer() string {
 	var p jsontext.Pointer
 	for _, s := range d.path[:d.depth] {
-		if s.name == "" {
+		if s.index >= 0 {
 			s.name = strconv.Itoa(s.index)
 		}
 		p = p.AppendToken(s.name)
@@ -122,49 +133,82 @@ func (d *decoder) end() error {
 	return nil
 }
 
-// object reads an object member by member; each is read by member, which says whether the name is
-// known and finds the same name a second time by its number. A value of another kind is a fault.
-func (d *decoder) object(what string, member func(name []byte) (number int, read func() error)) (bool, error) {
-	if d.in.PeekKind() != '{' {
-		return false, d.wrongType("an object: " + what)
-	}
-	if _, err := d.in.ReadToken(); err != nil {
-		return false, err
-	}
-	var seen uint64
-	for d.in.PeekKind() != '}' {
-		name, err := d.text()
-		if err != nil {
-			return false, err
-		}
-		number, read := member(name)
-		if read == nil {
-			d.push(string(name))
-			d.fault(UnknownField, "there is no field %q here: it takes %s", clip(name), what)
-			d.pop()
-			if err := d.in.SkipValue(); err != nil {
-				return false, err
-			}
-			continue
-		}
-		// The name has to be kept before the next read overwrites it.
-		if seen&(1<<number) != 0 {
-			d.push(string(name))
-			d.fault(Duplicate, "%q stands here twice: leave one out", clip(name))
-			d.pop()
-			if err := d.in.SkipValue(); err != nil {
-				return false, err
-			}
-			continue
-		}
-		seen |= 1 << number
-		if err := read(); err != nil {
-			return false, err
-		}
-	}
-	_, err := d.in.ReadToken()
-	return true, err
+// members goes through the members of an object, as a bufio.Scanner goes through lines. While it
+// stands on a member, that is the end of the decoder's path.
+type members struct {
+	d      *decoder
+	what   string // names the fields there are, for who gets one wrong
+	seen   uint64 // the numbers of the fields that were there
+	field  int    // the number of the field it stands on
+	name   string
+	inside bool
+	more   bool
+	whole  bool  // the object was read to its end
+	err    error // to be set by who reads the value
 }
+
+// object starts to read an object. A value of another kind is a fault, and has no members.
+func (d *decoder) object(what string) members {
+	m := members{d: d, what: what}
+	if d.in.PeekKind() != '{' {
+		m.err = d.wrongType("an object: " + what)
+		return m
+	}
+	_, m.err = d.in.ReadToken()
+	m.more = true
+	return m
+}
+
+// next goes to the next member that is one of the fields.
+func (m *members) next(fields []string) bool {
+	return m.nextBy(func(name []byte) (int, string) {
+		if i := indexOf(fields, name); i >= 0 {
+			return i, fields[i]
+		}
+		return -1, ""
+	})
+}
+
+// nextBy goes to the next member that resolve has a number for, 0 to 63; the others, and a second
+// one of a number, are faults.
+func (m *members) nextBy(resolve func(name []byte) (number int, known string)) bool {
+	d := m.d
+	if m.inside {
+		d.pop()
+		m.inside = false
+	}
+	for m.more && m.err == nil {
+		if d.in.PeekKind() == '}' {
+			_, m.err = d.in.ReadToken()
+			m.more, m.whole = false, m.err == nil
+			return false
+		}
+		var name []byte
+		if name, m.err = d.text(); m.err != nil {
+			return false
+		}
+		m.field, m.name = resolve(name)
+		switch {
+		case m.field < 0:
+			d.push(string(name))
+			d.fault(UnknownField, "there is no field %q here: it takes %s", clip(name), m.what)
+		case m.seen&(1<<m.field) != 0:
+			d.push(m.name)
+			d.fault(Duplicate, "%q stands here twice: leave one out", m.name)
+		default:
+			d.push(m.name)
+			m.seen |= 1 << m.field
+			m.inside = true
+			return true
+		}
+		d.pop()
+		m.err = d.in.SkipValue()
+	}
+	return false
+}
+
+// has reports whether a field was there.
+func (m *members) has(field int) bool { return m.seen&(1<<field) != 0 }
 
 // text reads the next token, a string, into memory valid until the next read.
 func (d *decoder) text() ([]byte, error) {
@@ -211,6 +255,11 @@ func (d *decoder) word(what string, limit int) (word []byte, ok bool, err error)
 		d.fault(OutOfRange, "this is %d characters long: %d is the limit", n, limit)
 		return nil, false, nil
 	}
+	// Databases and spreadsheets take it for the end of the text.
+	if bytes.IndexByte(word, 0) >= 0 {
+		d.fault(WrongValue, `there is a NUL character (\u0000) in this text: leave it out`)
+		return nil, false, nil
+	}
 	return word, true, nil
 }
 
@@ -232,47 +281,39 @@ func reference(s []byte) bool {
 	return len(s) > 0
 }
 
+var documentFields = []string{"schema", "reference", "vehicle", "lay_up", "inspection", "observations"}
+
 func (d *decoder) document() error {
-	const what = "schema, reference, vehicle, lay_up, inspection, observations"
-	var has [6]bool
-	isObject, err := d.object(what, func(name []byte) (int, func() error) {
-		mark := func(i int, name string, read func() error) (int, func() error) {
-			return i, func() error {
-				has[i] = true
-				d.push(name)
-				defer d.pop()
-				return read()
-			}
+	m := d.object("schema, reference, vehicle, lay_up, inspection, observations")
+	for m.next(documentFields) {
+		switch m.field {
+		case 0:
+			m.err = d.schemaName()
+		case 1:
+			m.err = d.optionalText("your own name for the report", MaxText, &d.rep.Reference)
+		case 2:
+			m.err = d.vehicle()
+		case 3:
+			m.err = d.layUp()
+		case 4:
+			m.err = d.inspectionPart()
+		case 5:
+			m.err = d.observations()
 		}
-		switch string(name) {
-		case "schema":
-			return mark(0, "schema", d.schemaName)
-		case "reference":
-			return mark(1, "reference", d.optionalText("your own name for the report", MaxText, &d.rep.Reference))
-		case "vehicle":
-			return mark(2, "vehicle", d.vehicle)
-		case "lay_up":
-			return mark(3, "lay_up", d.layUp)
-		case "inspection":
-			return mark(4, "inspection", d.inspectionPart)
-		case "observations":
-			return mark(5, "observations", d.observations)
-		}
-		return 0, nil
-	})
-	if err != nil || !isObject {
-		return err
 	}
-	if !has[0] {
+	if !m.whole {
+		return m.err
+	}
+	if !m.has(0) {
 		d.missing("schema", `write "schema": "`+SchemaName+`"`)
 	}
-	if !has[2] {
+	if !m.has(2) {
 		d.missing("vehicle", "say at least which vehicle it is, by its reference")
 	}
-	if !has[4] {
+	if !m.has(4) {
 		d.missing("inspection", "say at least on which date the vehicle was inspected")
 	}
-	if !has[5] {
+	if !m.has(5) {
 		d.missing("observations", "list what was found; [] if nothing was looked at")
 	}
 	return nil
@@ -287,82 +328,95 @@ func (d *decoder) schemaName() error {
 }
 
 // optionalText reads a text that may also be null.
-func (d *decoder) optionalText(what string, limit int, into *string) func() error {
-	return func() error {
-		if d.in.PeekKind() == 'n' {
-			return d.in.SkipValue()
-		}
-		s, _, err := d.word(what, limit)
-		*into = string(s)
-		return err
+func (d *decoder) optionalText(what string, limit int, into *string) error {
+	if d.in.PeekKind() == 'n' {
+		return d.in.SkipValue()
 	}
-}
-
-func (d *decoder) vehicle() error {
-	hasReference := false
-	isObject, err := d.object("reference, description, vin and the facts of the catalogue", func(name []byte) (int, func() error) {
-		switch string(name) {
-		case "reference":
-			return 63, func() error {
-				hasReference = true
-				d.push("reference")
-				defer d.pop()
-				s, ok, err := d.word("a name for the vehicle", 100)
-				if ok && !reference(s) {
-					d.fault(WrongValue, "a vehicle's reference is %s", referenceForm)
-				}
-				d.rep.Vehicle.Reference = string(s)
-				return err
-			}
-		case "description":
-			return 62, d.member("description", d.optionalText("what the vehicle is", MaxText, &d.rep.Vehicle.Description))
-		case "vin":
-			return 61, d.member("vin", d.vin)
-		}
-		return d.fact("vehicle", "", name)
-	})
-	if isObject && err == nil && !hasReference {
-		d.missing("reference", "name the vehicle, so that later reports can be laid beside this one")
-	}
+	s, _, err := d.word(what, limit)
+	*into = string(s)
 	return err
 }
 
-// member reads a value as the member of the name given.
-func (d *decoder) member(name string, read func() error) func() error {
-	return func() error {
-		d.push(name)
-		defer d.pop()
-		return read()
+// The fields of a vehicle that are no facts are numbered after the facts.
+var vehicleFields = []string{"reference", "description", "vin"}
+
+const (
+	fieldReference = catalogue.MaxFacts + iota
+	fieldDescription
+	fieldVIN
+)
+
+func (d *decoder) vehicle() error {
+	m := d.object("reference, description, vin and the facts of the catalogue")
+	for m.nextBy(func(name []byte) (int, string) {
+		if i := indexOf(vehicleFields, name); i >= 0 {
+			return fieldReference + i, vehicleFields[i]
+		}
+		return d.fact("vehicle", "", name)
+	}) {
+		switch m.field {
+		case fieldReference:
+			m.err = d.vehicleReference()
+		case fieldDescription:
+			m.err = d.optionalText("what the vehicle is", MaxText, &d.rep.Vehicle.Description)
+		case fieldVIN:
+			m.err = d.vin()
+		default:
+			m.err = d.factMember("vehicle", "", &m)
+		}
 	}
+	if m.whole && !m.has(fieldReference) {
+		d.missing("reference", "name the vehicle, so that later reports can be laid beside this one")
+	}
+	return m.err
 }
 
-// fact finds the reader of a fact by name, or of an object that holds facts.
-func (d *decoder) fact(part, prefix string, name []byte) (int, func() error) {
-	path := prefix + string(name)
-	number := 0
+func (d *decoder) vehicleReference() error {
+	s, ok, err := d.word("a name for the vehicle", 100)
+	if ok && !reference(s) {
+		d.fault(WrongValue, "a vehicle's reference is %s", referenceForm)
+	}
+	d.rep.Vehicle.Reference = string(s)
+	return err
+}
+
+// fact finds a fact, or some fact of an object of facts, by the name of the member that has it;
+// the number is its index in the catalogue.
+func (d *decoder) fact(part, prefix string, name []byte) (number int, known string) {
+	number = -1
+	if bytes.IndexByte(name, '.') >= 0 {
+		return number, "" // a dot parts the names of two members
+	}
 	for i, f := range d.cat.Facts {
-		if f.In != part {
+		id, ok := strings.CutPrefix(f.ID, prefix)
+		if !ok || f.In != part {
 			continue
 		}
-		if f.ID == path {
-			return i % 60, d.member(string(name), func() error { return d.factValue(f) })
+		if id == string(name) {
+			return i, id
 		}
-		if prefix == "" && strings.HasPrefix(f.ID, path+".") {
-			number = i
+		if n := len(name); len(id) > n && id[n] == '.' && id[:n] == string(name) {
+			number, known = i, id[:n]
 		}
 	}
-	if number > 0 {
-		return number % 60, d.member(path, func() error {
-			if d.in.PeekKind() == 'n' {
-				return d.in.SkipValue()
-			}
-			_, err := d.object("the facts of the catalogue that begin with "+path, func(name []byte) (int, func() error) {
-				return d.fact(part, path+".", name)
-			})
-			return err
-		})
+	return number, known
+}
+
+// factMember reads the value of a fact, or an object of facts, that m stands on.
+func (d *decoder) factMember(part, prefix string, m *members) error {
+	f := d.cat.Facts[m.field]
+	path := prefix + m.name
+	switch {
+	case f.ID == path:
+		return d.factValue(f)
+	case d.in.PeekKind() == 'n':
+		return d.in.SkipValue()
 	}
-	return 0, nil
+	inner := d.object("the facts of the catalogue that begin with " + path)
+	for inner.nextBy(func(name []byte) (int, string) { return d.fact(part, path+".", name) }) {
+		inner.err = d.factMember(part, path+".", &inner)
+	}
+	return inner.err
 }
 
 // factValue reads a fact; null and "unknown" are the same as leaving it out.
@@ -391,46 +445,47 @@ func (d *decoder) layUp() error {
 	if d.in.PeekKind() == 'n' {
 		return d.in.SkipValue()
 	}
-	_, err := d.object("last_ran and storage", func(name []byte) (int, func() error) {
-		return d.fact("lay_up", "", name)
-	})
-	return err
+	m := d.object("last_ran, storage and the other facts of the catalogue on the lay-up")
+	for m.nextBy(func(name []byte) (int, string) { return d.fact("lay_up", "", name) }) {
+		m.err = d.factMember("lay_up", "", &m)
+	}
+	return m.err
 }
 
+var inspectionFields = []string{"date", "inspector", "purpose"}
+
 func (d *decoder) inspectionPart() error {
-	hasDate := false
-	isObject, err := d.object("date, inspector, purpose", func(name []byte) (int, func() error) {
-		switch string(name) {
-		case "date":
-			return 0, d.member("date", func() error {
-				hasDate = true
-				date, ok, err := d.date()
-				if ok && !date.ToTheDay() {
-					d.fault(WrongValue, "an inspection has a date to the day, such as 2026-05-02")
-				}
-				d.inspection, d.rep.Inspected = date, date.Earliest()
-				return err
-			})
-		case "inspector":
-			return 1, d.member("inspector", d.optionalText("who looked", MaxText, &d.rep.Inspector))
-		case "purpose":
-			return 2, d.member("purpose", func() error {
-				if d.in.PeekKind() == 'n' {
-					return d.in.SkipValue()
-				}
-				s, ok, err := d.word("one of "+strings.Join(Purposes, ", "), MaxText)
-				if ok && indexOf(Purposes, s) < 0 {
-					d.fault(WrongValue, "%q is not a purpose: use one of %s", clip(s), strings.Join(Purposes, ", "))
-				}
-				d.rep.Purpose = string(s)
-				return err
-			})
+	m := d.object("date, inspector, purpose")
+	for m.next(inspectionFields) {
+		switch m.field {
+		case 0:
+			var ok bool
+			d.inspection, ok, m.err = d.date()
+			if ok && !d.inspection.ToTheDay() {
+				d.fault(WrongValue, "an inspection has a date to the day, such as 2026-05-02")
+			}
+			d.rep.Inspected = d.inspection.Earliest()
+		case 1:
+			m.err = d.optionalText("who looked", MaxText, &d.rep.Inspector)
+		case 2:
+			m.err = d.purpose()
 		}
-		return 0, nil
-	})
-	if isObject && err == nil && !hasDate {
+	}
+	if m.whole && !m.has(0) {
 		d.missing("date", "ages are counted to it")
 	}
+	return m.err
+}
+
+func (d *decoder) purpose() error {
+	if d.in.PeekKind() == 'n' {
+		return d.in.SkipValue()
+	}
+	s, ok, err := d.word("one of "+strings.Join(Purposes, ", "), MaxText)
+	if ok && indexOf(Purposes, s) < 0 {
+		d.fault(WrongValue, "%q is not a purpose: use one of %s", clip(s), strings.Join(Purposes, ", "))
+	}
+	d.rep.Purpose = string(s)
 	return err
 }
 
@@ -462,79 +517,52 @@ func (d *decoder) observations() error {
 	return err
 }
 
+var observationFields = []string{"item", "method", "date", "found", "note"}
+
 func (d *decoder) observation(index int) error {
 	o := Observation{Method: -1}
 	g := given{index: index, age: math.NaN()}
-	var hasItem, hasMethod, hasFound bool
-	var early jsontext.Value // found, where it came before item
-	isObject, err := d.object("item, method, date, found, note", func(name []byte) (int, func() error) {
-		switch string(name) {
-		case "item":
-			return 0, d.member("item", func() error {
-				hasItem = true
-				s, ok, err := d.word("an item of the catalogue", MaxText)
-				if ok {
-					if o.Item = d.cat.ItemBytes(s); o.Item == nil {
-						d.fault(UnknownField, "%q is not an item of the catalogue", clip(s))
-					}
-				}
-				return err
-			})
-		case "method":
-			return 1, d.member("method", func() error {
-				hasMethod = true
-				s, ok, err := d.word("how it was found", MaxText)
-				if ok {
-					if o.Method = d.cat.Method(s); o.Method < 0 {
-						d.fault(WrongValue, "%q is not a method: use one of %s", clip(s), methodNames(d.cat))
-					}
-				}
-				return err
-			})
-		case "date":
-			return 2, d.member("date", func() error {
-				date, _, err := d.date()
-				g.date = date
-				return err
-			})
-		case "note":
-			return 3, d.member("note", d.optionalText("a note", MaxNote, &o.Note))
-		case "found":
-			return 4, d.member("found", func() error {
-				hasFound = true
-				if !hasItem {
-					v, err := d.in.ReadValue()
-					early = v.Clone()
-					return err
-				}
-				if o.Item == nil {
-					return d.in.SkipValue()
-				}
-				return d.found(&o)
-			})
+	late := -1 // where the faults of findings that came before their item go
+	m := d.object("item, method, date, found, note")
+	for m.next(observationFields) {
+		switch m.field {
+		case 0:
+			o.Item, m.err = d.item()
+		case 1:
+			o.Method, m.err = d.method()
+		case 2:
+			g.date, _, m.err = d.date()
+		case 3:
+			switch {
+			case !m.has(0):
+				var v jsontext.Value
+				v, m.err = d.in.ReadValue()
+				d.early = append(d.early[:0], v...)
+				late = len(d.faults)
+			case o.Item == nil:
+				m.err = d.in.SkipValue()
+			default:
+				m.err = d.found(&o)
+			}
+		case 4:
+			m.err = d.optionalText("a note", MaxNote, &o.Note)
 		}
-		return 0, nil
-	})
-	if err != nil || !isObject {
-		return err
 	}
-	if early != nil && o.Item != nil {
-		// The item has become known only now: read its findings with it.
-		outer := d.in
-		d.in = jsontext.NewDecoder(bytes.NewReader(early), jsontext.AllowDuplicateNames(true))
-		err := d.member("found", func() error { return d.found(&o) })()
-		d.in = outer
-		if err != nil {
+	if !m.whole {
+		return m.err
+	}
+	if late >= 0 && o.Item != nil {
+		if err := d.foundEarly(&o, late); err != nil {
 			return err
 		}
 	}
-	if !hasItem {
+	if !m.has(0) {
 		d.missing("item", "name an item of the catalogue")
 	}
-	if !hasMethod {
+	if !m.has(1) {
 		d.missing("method", "say how it was found: one of "+methodNames(d.cat))
 	}
-	if !hasFound {
+	if !m.has(3) {
 		d.missing("found", "say what was found on the item")
 	}
 	for _, v := range o.Found {
@@ -545,6 +573,52 @@ func (d *decoder) observation(index int) error {
 	d.given = append(d.given, g)
 	d.rep.Observations = append(d.rep.Observations, o)
 	return nil
+}
+
+// foundEarly reads findings that came before the item they are on, and puts their faults where
+// they stand in the document.
+func (d *decoder) foundEarly(o *Observation, late int) error {
+	text := bytes.NewBuffer(d.early)
+	if d.again == nil {
+		d.again = jsontext.NewDecoder(text, jsontext.AllowDuplicateNames(true))
+	} else {
+		d.again.Reset(text, jsontext.AllowDuplicateNames(true))
+	}
+	before := len(d.faults)
+	d.in, d.again = d.again, d.in
+	d.push("found")
+	err := d.found(o)
+	d.pop()
+	d.in, d.again = d.again, d.in
+	if late < before && before < len(d.faults) && len(d.faults) <= MaxFaults {
+		moved := slices.Clone(d.faults[before:])
+		d.faults = slices.Insert(d.faults[:before], late, moved...)
+	}
+	return err
+}
+
+func (d *decoder) item() (*catalogue.Item, error) {
+	s, ok, err := d.word("an item of the catalogue", MaxText)
+	if !ok {
+		return nil, err
+	}
+	it := d.cat.ItemBytes(s)
+	if it == nil {
+		d.fault(UnknownField, "%q is not an item of the catalogue", clip(s))
+	}
+	return it, nil
+}
+
+func (d *decoder) method() (int, error) {
+	s, ok, err := d.word("how it was found", MaxText)
+	if !ok {
+		return -1, err
+	}
+	i := d.cat.Method(s)
+	if i < 0 {
+		d.fault(WrongValue, "%q is not a method: use one of %s", clip(s), methodNames(d.cat))
+	}
+	return i, nil
 }
 
 func methodNames(c *catalogue.Catalogue) string {
@@ -675,7 +749,7 @@ func (d *decoder) value(f *catalogue.Finding) (v Value, ok bool, err error) {
 			return v, false, err
 		}
 		if ok && !(v.Number >= f.Min && v.Number <= f.Max) {
-			d.fault(OutOfRange, "this has to be from %v to %v", f.Min, f.Max)
+			d.fault(OutOfRange, "this has to be %s", between(f.Min, f.Max))
 			return v, false, err
 		}
 		return v, ok, err
@@ -731,44 +805,32 @@ func (d *decoder) number(want string) (float64, bool, error) {
 		d.fault(OutOfRange, "the number %s is beyond all measure", clip(raw))
 		return 0, false, nil
 	}
-	return n, true, nil
+	return n + 0, true, nil // -0 is 0
 }
+
+var measurementFields = []string{"value", "unit"}
 
 // measurement reads {"value": 2.1, "unit": "bar"} in the unit of the catalogue.
 func (d *decoder) measurement(f *catalogue.Finding) (float64, bool, error) {
 	var value float64
 	var bounds catalogue.Bounds
-	var hasValue, hasUnit, valueOK, unitOK bool
-	isObject, err := d.object("value, unit", func(name []byte) (int, func() error) {
-		switch string(name) {
-		case "value":
-			return 0, d.member("value", func() (err error) {
-				hasValue = true
-				value, valueOK, err = d.number("a number")
-				return err
-			})
-		case "unit":
-			return 1, d.member("unit", func() error {
-				hasUnit = true
-				s, ok, err := d.word("a unit", MaxText)
-				if !ok {
-					return err
-				}
-				if bounds, unitOK = f.Bounds(s); !unitOK {
-					d.fault(WrongUnit, "%q is not a unit for this: use one of %s", clip(s), strings.Join(f.Units(), ", "))
-				}
-				return err
-			})
+	var valueOK, unitOK bool
+	m := d.object("value, unit")
+	for m.next(measurementFields) {
+		switch m.field {
+		case 0:
+			value, valueOK, m.err = d.number("a number")
+		case 1:
+			bounds, unitOK, m.err = d.unit(f)
 		}
-		return 0, nil
-	})
-	if err != nil || !isObject {
-		return 0, false, err
 	}
-	if !hasValue {
+	if !m.whole {
+		return 0, false, m.err
+	}
+	if !m.has(0) {
 		d.missing("value", "give the number that was read")
 	}
-	if !hasUnit {
+	if !m.has(1) {
 		d.missing("unit", "say in which unit: one of "+strings.Join(f.Units(), ", "))
 	}
 	if !valueOK || !unitOK {
@@ -776,7 +838,7 @@ func (d *decoder) measurement(f *catalogue.Finding) (float64, bool, error) {
 	}
 	if !(value >= bounds.Min && value <= bounds.Max) {
 		d.push("value")
-		d.fault(OutOfRange, "%v %s is impossible here: it has to be from %v to %v", value, bounds.Unit.Sign, bounds.Min, bounds.Max)
+		d.fault(OutOfRange, "%s %s is impossible here: it has to be %s", plain(value), bounds.Unit.Sign, between(bounds.Min, bounds.Max))
 		d.pop()
 		return 0, false, nil
 	}
@@ -786,6 +848,36 @@ func (d *decoder) measurement(f *catalogue.Finding) (float64, bool, error) {
 		return 0, false, nil
 	}
 	return n, true, nil
+}
+
+func (d *decoder) unit(f *catalogue.Finding) (catalogue.Bounds, bool, error) {
+	s, ok, err := d.word("a unit", MaxText)
+	if !ok {
+		return catalogue.Bounds{}, false, err
+	}
+	bounds, ok := f.Bounds(s)
+	if !ok {
+		d.fault(WrongUnit, "%q is not a unit for this: use one of %s", clip(s), strings.Join(f.Units(), ", "))
+	}
+	return bounds, ok, nil
+}
+
+// plain writes a number without an exponent for what occurs in a workshop.
+func plain(v float64) string {
+	if math.Abs(v) < 1e15 {
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	}
+	return strconv.FormatFloat(v, 'g', -1, 64)
+}
+
+func between(lo, hi float64) string {
+	switch {
+	case math.IsInf(hi, 1):
+		return plain(lo) + " or more"
+	case math.IsInf(lo, -1):
+		return plain(hi) + " or less"
+	}
+	return "from " + plain(lo) + " to " + plain(hi)
 }
 
 func indexOf(words []string, w []byte) int {
@@ -808,11 +900,11 @@ func (d *decoder) finish() {
 	d.timeline(built, ran)
 	for i := range d.rep.Observations {
 		o := &d.rep.Observations[i]
-		d.observed(o, d.given[i], built)
 		at := "/observations/" + strconv.Itoa(d.given[i].index)
 		if !o.Item.AppliesTo(frame) {
 			d.faultAt(at+"/item", NotFitted, "by its facts this vehicle has no %s (%s): mend the facts or leave the observation out", o.Item.Is, o.Item.Applies.Source())
 		}
+		d.observed(o, d.given[i], built, at)
 		if len(o.Item.Musts) > 0 {
 			d.musts(o, frame, at)
 		}
@@ -830,8 +922,7 @@ func (d *decoder) dateFact(part, id string) calendar.Date {
 }
 
 // observed checks the dates and ages of one observation.
-func (d *decoder) observed(o *Observation, g given, built calendar.Date) {
-	at := "/observations/" + strconv.Itoa(g.index)
+func (d *decoder) observed(o *Observation, g given, built calendar.Date, at string) {
 	o.On = d.rep.Inspected
 	if !g.date.IsZero() {
 		o.On = g.date.Earliest()

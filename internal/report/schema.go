@@ -42,18 +42,18 @@ func Schema(cat *catalogue.Catalogue) []byte {
 			"item":   object{"enum": items},
 			"method": object{"enum": methods},
 			"date":   object{"$ref": "#/$defs/date"},
-			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote},
+			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote, "pattern": storable},
 			"found":  object{"type": "object"},
 		},
 		"allOf": branches,
 	}
-	text := object{"type": []any{"string", "null"}, "maxLength": MaxText}
+	text := object{"type": []any{"string", "null"}, "maxLength": MaxText, "pattern": storable}
 	vehicle := s.facts(cat, "vehicle")
 	vehicle["reference"] = object{"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._~-]{0,99}$"}
 	vehicle["description"] = text
 	vehicle["vin"] = object{"anyOf": []any{
 		object{"type": "null"},
-		object{"type": "string", "maxLength": vinLength - 1},
+		object{"type": "string", "maxLength": vinLength - 1, "pattern": storable},
 		object{"type": "string", "pattern": "^[A-HJ-NPR-Za-hj-npr-z0-9]{17}$"},
 	}}
 	whole := object{
@@ -87,6 +87,13 @@ func Schema(cat *catalogue.Catalogue) []byte {
 }
 
 type object = map[string]any
+
+// Patterns in the part of the language that ECMAScript and RE2 share: storable is any text without
+// the character U+0000, said is one in which something is said, by Unicode's notion of a space.
+const (
+	storable = `^[^\x00]*$`
+	said     = `^[^\x00]*[^\x00\t-\r ` + "\u0085\u00a0\u1680\u2000-\u200a\u2028\u2029\u202f\u205f\u3000" + `][^\x00]*$`
+)
 
 const yearPattern = "([1-9][0-9]{3}|0[1-9][0-9]{2}|00[1-9][0-9]|000[1-9])"
 
@@ -145,7 +152,7 @@ func (s *schemaWriter) value(f *catalogue.Finding) object {
 	case catalogue.Quantity:
 		return object{"$ref": "#/$defs/" + s.quantity(f)}
 	}
-	return object{"type": "string", "minLength": 1, "maxLength": MaxText, "pattern": `[^\s]`}
+	return object{"type": "string", "minLength": 1, "maxLength": MaxText, "pattern": said}
 }
 
 func bounded(o object, lo, hi float64) object {

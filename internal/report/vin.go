@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"fmt"
+	"unicode/utf8"
 )
 
 // vinLength is the length of a vehicle identification number under ISO 3779. Older vehicles have
@@ -17,9 +18,14 @@ func (d *decoder) vin() error {
 	if !ok || err != nil {
 		return err
 	}
-	vin := bytes.ToUpper(s)
+	vin := bytes.Clone(s)
+	for i, c := range vin {
+		if c >= 'a' && c <= 'z' {
+			vin[i] -= 'a' - 'A'
+		}
+	}
 	d.rep.Vehicle.VIN = string(vin)
-	if len(vin) != vinLength {
+	if utf8.RuneCount(vin) != vinLength {
 		return nil
 	}
 	want, ok := checkDigit(vin)

@@ -83,6 +83,7 @@ func (c *compiler) compile() *Set {
 	c.compileProofs()
 	c.compileWeights()
 	c.compileCondition()
+	c.tests()
 	return c.set
 }
 

@@ -31,6 +31,7 @@ type Document struct {
 	Weights   WeightsForm        `json:"weights,omitzero"`
 	Unseen    UnseenForm         `json:"unseen"`
 	Grades    []GradeForm        `json:"grades,omitempty"`
+	Tests     []json.RawMessage  `json:"tests,omitempty"` // see [Test]
 }
 
 // Source says on whose word an entry stands.

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
+	"slices"
 	"strings"
 
 	"laidup/internal/catalogue"
@@ -99,6 +100,8 @@ type Set struct {
 	SystemWeight []float64  // by system
 	Grades       [][]*Grade // by item
 	Unseen       Unseen
+
+	Tests []Test // the rule set's own
 }
 
 // Gate is a stage of waking the vehicle up.
@@ -325,21 +328,63 @@ func schemaFaults(src *source, err error) error {
 	}
 	var faults Faults
 	seen := map[string]bool{}
-	for _, e := range invalid.BasicOutput().Errors {
-		if e.Error == "" || strings.HasPrefix(e.Error, "doesn't validate") || strings.HasPrefix(e.Error, "oneOf failed") {
-			continue
-		}
-		if key := e.InstanceLocation + "\x00" + e.Error; !seen[key] {
+	for _, e := range violations(invalid) {
+		if key := e.InstanceLocation + "\x00" + e.Message; !seen[key] {
 			seen[key] = true
 			pointer, err := url.PathUnescape(e.InstanceLocation) // the validator writes URI fragments
 			if err != nil {
 				pointer = e.InstanceLocation
 			}
-			faults = append(faults, src.at(pointer, e.Error))
+			faults = append(faults, src.at(pointer, e.Message))
 		}
 	}
-	if len(faults) == 0 {
-		faults = append(faults, src.at("", err.Error()))
-	}
 	return faults
+}
+
+// violations returns what is behind a failed validation. Where one of several forms was wanted, it
+// is what keeps the text from the form that it comes nearest to.
+func violations(e *jsonschema.ValidationError) []*jsonschema.ValidationError {
+	if len(e.Causes) == 0 {
+		if strings.HasSuffix(e.KeywordLocation, "/oneOf") {
+			e.Message = "this has several forms at once: use one of them"
+		}
+		return []*jsonschema.ValidationError{e}
+	}
+	forms := make([][]*jsonschema.ValidationError, len(e.Causes))
+	for i, c := range e.Causes {
+		forms[i] = violations(c)
+	}
+	if strings.HasSuffix(e.KeywordLocation, "/oneOf") {
+		forms = nearest(e.InstanceLocation, forms)
+	}
+	return slices.Concat(forms...)
+}
+
+// nearest leaves out the forms that a value is further from than from others. Furthest is that of
+// another kind of value, then one that it is no word of, then one that a word inside rules out.
+func nearest(at string, forms [][]*jsonschema.ValidationError) [][]*jsonschema.ValidationError {
+	const inside, word, kind = 100, 200, 300
+	distance := func(form []*jsonschema.ValidationError) int {
+		most := 0
+		for _, e := range form {
+			here := e.InstanceLocation == at
+			switch keyword := e.KeywordLocation[strings.LastIndexByte(e.KeywordLocation, '/')+1:]; {
+			case here && keyword == "type":
+				most = max(most, kind)
+			case here && keyword == "enum":
+				most = max(most, word)
+			case keyword == "enum":
+				most = max(most, inside)
+			}
+		}
+		if most == 0 {
+			return min(len(form), inside-1) // ruled out by nothing: the one with least to mend
+		}
+		return most
+	}
+	least := kind
+	for _, form := range forms {
+		least = min(least, distance(form))
+	}
+	return slices.DeleteFunc(forms, func(form []*jsonschema.ValidationError) bool { return distance(form) > least })
 }

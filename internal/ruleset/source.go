@@ -3,9 +3,11 @@ package ruleset
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
 	"path"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -45,7 +47,10 @@ func (f Fault) String() string {
 	if f.Entry != "" {
 		fmt.Fprintf(&b, "%s: ", f.Entry)
 	}
-	fmt.Fprintf(&b, "%s: %s", f.Pointer, f.Detail)
+	if f.Pointer != "" {
+		fmt.Fprintf(&b, "%s: ", f.Pointer)
+	}
+	b.WriteString(f.Detail)
 	return b.String()
 }
 
@@ -64,13 +69,20 @@ func (f Faults) Error() string {
 // source is the text of a rule set as one tree, which remembers where everything was written.
 type source struct {
 	root   *yaml.Node
+	keys   map[string]int // where in the root's content the value of a key stands
 	files  map[*yaml.Node]string
 	faults Faults
 }
 
+// newSource has nothing in it yet; name is what faults of the whole call it.
+func newSource(name string) *source {
+	root := &yaml.Node{Kind: yaml.MappingNode}
+	return &source{root: root, keys: map[string]int{}, files: map[*yaml.Node]string{root: name}}
+}
+
 // readFolder joins all YAML files of a folder, in the order of their names.
 func readFolder(fsys fs.FS, dir string) (*source, error) {
-	s := &source{root: &yaml.Node{Kind: yaml.MappingNode}, files: map[*yaml.Node]string{}}
+	s := newSource(dir)
 	entries, err := fs.ReadDir(fsys, dir)
 	if err != nil {
 		return nil, fmt.Errorf("read rule set %s: %w", dir, err)
@@ -94,7 +106,8 @@ func readFolder(fsys fs.FS, dir string) (*source, error) {
 
 // readDocument takes one YAML or JSON document.
 func readDocument(name string, data []byte) *source {
-	s := &source{root: &yaml.Node{Kind: yaml.MappingNode}, files: map[*yaml.Node]string{}}
+	s := newSource(name)
+	s.root.Line, s.root.Column = 1, 1
 	if len(data) > MaxSource {
 		s.faults = Faults{{File: name, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}}
 		return s
@@ -104,15 +117,22 @@ func readDocument(name string, data []byte) *source {
 }
 
 func (s *source) add(name string, data []byte) {
-	var doc yaml.Node
-	switch err := unmarshal(data, &doc); {
-	case err != nil:
-		s.faults = append(s.faults, Fault{File: name, Detail: "not YAML: " + strings.TrimPrefix(err.Error(), "yaml: ")})
-		return
-	case doc.Kind == 0:
-		return
+	top, isJSON := parseJSON(data)
+	if !isJSON {
+		var doc yaml.Node
+		switch err := unmarshal(data, &doc); {
+		case err != nil:
+			f := Fault{File: name, Detail: "not YAML: " + strings.TrimPrefix(err.Error(), "yaml: ")}
+			if _, e := fmt.Sscanf(err.Error(), "yaml: line %d:", &f.Line); e == nil {
+				f.Column = 1
+			}
+			s.faults = append(s.faults, f)
+			return
+		case doc.Kind == 0:
+			return
+		}
+		top = doc.Content[0]
 	}
-	top := doc.Content[0]
 	if !s.check(name, top, 0) {
 		return
 	}
@@ -133,17 +153,20 @@ func unmarshal(data []byte, into *yaml.Node) (err error) {
 		}
 	}()
 	d := yaml.NewDecoder(strings.NewReader(string(data)))
-	if err := d.Decode(into); err != nil {
-		if err.Error() == "EOF" {
-			return nil
-		}
+	switch err := d.Decode(into); {
+	case errors.Is(err, io.EOF):
+		return nil
+	case err != nil:
 		return err
 	}
 	var second yaml.Node
-	if d.Decode(&second) == nil {
-		return errors.New("there is a second document in the file")
+	switch err := d.Decode(&second); {
+	case errors.Is(err, io.EOF):
+		return nil
+	case err != nil:
+		return err
 	}
-	return nil
+	return errors.New("there is a second document in the file")
 }
 
 func (s *source) fault(file string, n *yaml.Node, format string, args ...any) {
@@ -158,6 +181,9 @@ func (s *source) check(file string, n *yaml.Node, depth int) bool {
 	case depth > maxDepth:
 		s.fault(file, n, "nested more than %d deep", maxDepth)
 		return false
+	case n.Kind != yaml.ScalarNode && !slices.Contains([]string{"", "!!map", "!!seq"}, n.ShortTag()) && n.Kind != yaml.AliasNode:
+		s.fault(file, n, "%s is not used here", n.Tag)
+		return false
 	case n.Kind == yaml.AliasNode || n.Anchor != "":
 		s.fault(file, n, "anchors and aliases are not used here: write it out")
 		return false
@@ -165,7 +191,7 @@ func (s *source) check(file string, n *yaml.Node, depth int) bool {
 		seen := map[string]bool{}
 		for i := 0; i < len(n.Content); i += 2 {
 			k := n.Content[i]
-			if k.Kind != yaml.ScalarNode || k.Tag == "!!merge" {
+			if k.Kind != yaml.ScalarNode || k.Tag == "!!merge" || k.Anchor != "" || strings.ContainsRune(k.Value, 0) {
 				s.fault(file, k, "a key has to be a word")
 				ok = false
 			} else if seen[k.Value] {
@@ -189,21 +215,19 @@ func (s *source) check(file string, n *yaml.Node, depth int) bool {
 }
 
 func (s *source) join(file string, key, value *yaml.Node) {
-	for i := 0; i < len(s.root.Content); i += 2 {
-		if s.root.Content[i].Value != key.Value {
-			continue
-		}
-		old := s.root.Content[i+1]
+	if i, ok := s.keys[key.Value]; ok {
+		old := s.root.Content[i]
 		if old.Kind != yaml.SequenceNode || value.Kind != yaml.SequenceNode {
 			s.fault(file, key, "%q stands in %s already: only lists are joined", key.Value, s.files[old])
 			return
 		}
 		joined := &yaml.Node{Kind: yaml.SequenceNode, Line: old.Line, Column: old.Column, Content: slices.Concat(old.Content, value.Content)}
 		s.files[joined] = s.files[old]
-		s.root.Content[i+1] = joined
+		s.root.Content[i] = joined
 		return
 	}
 	s.root.Content = append(s.root.Content, key, value)
+	s.keys[key.Value] = len(s.root.Content) - 1
 }
 
 // value turns a node into what encoding/json would have made of it.
@@ -226,9 +250,15 @@ func value(n *yaml.Node) any {
 	return v
 }
 
+// decimal is a number that means the same to everybody: YAML 1.1 reads 017 as 15, YAML 1.2 as 17.
+var decimal = regexp.MustCompile(`^[-+]?(\.[0-9]+|(0|[1-9][0-9]*)(\.[0-9]*)?)([eE][-+]?[0-9]+)?$`)
+
 func scalar(n *yaml.Node) (any, error) {
 	switch n.ShortTag() {
 	case "!!str", "!!timestamp":
+		if strings.ContainsRune(n.Value, 0) {
+			return nil, errors.New("this has a character U+0000 in it, which cannot be stored: leave it out")
+		}
 		return n.Value, nil
 	case "!!null":
 		return nil, nil
@@ -238,7 +268,7 @@ func scalar(n *yaml.Node) (any, error) {
 		return b, err
 	case "!!int", "!!float":
 		f, err := strconv.ParseFloat(n.Value, 64)
-		if err != nil || math.IsInf(f, 0) || math.IsNaN(f) {
+		if err != nil || !decimal.MatchString(n.Value) || math.IsInf(f, 0) || math.IsNaN(f) {
 			return nil, fmt.Errorf("%q is not a decimal number: put it in quotes if it is a word", n.Value)
 		}
 		return f, nil

@@ -34,10 +34,14 @@ func compileText(s, item string, cat *catalogue.Catalogue) (Text, error) {
 		}
 		name, after, closed := strings.Cut(rest, "}")
 		n, ok := cat.Conditions.Name(name, item)
-		if !closed || !ok {
-			return Text{}, fmt.Errorf("{%s} is not something that can be put in: use {found.x} with a finding of the item, a fact, or {age}", name)
+		if !closed || !ok || n.Kind == condition.Text {
+			return Text{}, fmt.Errorf("{%s} is not something that can be put in: use {found.x} with a finding of the item that is not text, a fact, or {age}", name)
 		}
-		t.parts = append(t.parts, part{slot: n.Slot, finding: cat.Owner(n.Slot)})
+		p := part{slot: n.Slot, finding: cat.Owner(n.Slot)}
+		if n.Slot == cat.AsOf {
+			p.finding = &catalogue.Finding{ID: name, Kind: catalogue.Date}
+		}
+		t.parts = append(t.parts, p)
 		s = after
 	}
 	return t, nil

@@ -1,0 +1,332 @@
+package catalogue_test
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"laidup/internal/catalogue"
+	"laidup/internal/condition"
+	"laidup/internal/quantity"
+	"laidup/internal/ruleset"
+	"laidup/schema"
+)
+
+func number(v float64) *float64 { return &v }
+
+// valid is a catalogue with nothing wrong. Each call makes a new one, to be spoilt.
+func valid() *catalogue.Document {
+	return &catalogue.Document{
+		Methods: []catalogue.Method{{ID: "seen", Is: "looked at", Credence: 0.9}, {ID: "told", Is: "said", Credence: 0.35}},
+		Facts: []catalogue.FindingForm{
+			{ID: "air_conditioning.fitted", Kind: catalogue.Flag, In: "vehicle"},
+			{ID: "built", Kind: catalogue.Date, In: "vehicle"},
+			{ID: "valve_drive", Kind: catalogue.Choice, Values: []string{"belt", "chain"}, Worse: "neither", In: "vehicle"},
+			{ID: "cylinders", Kind: catalogue.Count, Min: number(1), Max: number(24), In: "vehicle"},
+			{ID: "odometer", Kind: catalogue.Quantity, Unit: "km", Min: number(0), Worse: "high", In: "vehicle"},
+			{ID: "last_ran", Kind: catalogue.Date, In: "lay_up"},
+		},
+		Systems: []catalogue.SystemForm{
+			{ID: "timing_drive", Is: "timing drive", Items: []catalogue.ItemForm{
+				{ID: "timing_belt", Applies: `valve_drive == "belt"`, Minutes: 25, Access: "covers", Finds: []catalogue.FindingForm{
+					{ID: "fraying", Kind: catalogue.Flag},
+					{ID: "noise", Kind: catalogue.Choice, Values: []string{"silent", "slight", "rough"}},
+				}},
+			}},
+			{ID: "engine", Is: "engine", Items: []catalogue.ItemForm{
+				{ID: "compression", Minutes: 40, Access: "none", Finds: []catalogue.FindingForm{
+					{ID: "lowest", Kind: catalogue.Quantity, Unit: "kPa", Worse: "low", Min: number(0), Max: number(10000)},
+					{ID: "highest", Kind: catalogue.Quantity, Unit: "kPa", Worse: "neither", Min: number(0), Max: number(10000)},
+					{ID: "cylinder", Kind: catalogue.Count, Worse: "high", Max: number(24)},
+					{ID: "record", Kind: catalogue.Text},
+					{ID: "tested_on", Kind: catalogue.Date},
+					{ID: "aligned", Kind: catalogue.Flag, Worse: "false"},
+				}, Must: []catalogue.Must{{Hold: "found.lowest <= found.highest", Else: "swap them"}}},
+			}},
+		},
+	}
+}
+
+func TestFaultsOfADocument(t *testing.T) {
+	const belt, compression = "/systems/0/items/0", "/systems/1/items/0"
+	for name, c := range map[string]struct {
+		spoil         func(*catalogue.Document)
+		pointer, text string
+	}{
+		"no method":                {func(d *catalogue.Document) { d.Methods = nil }, "/methods", "there has to be a method"},
+		"two methods of one name":  {func(d *catalogue.Document) { d.Methods[1].ID = "seen" }, "/methods/1/id", `"seen" is there already`},
+		"a method without a name":  {func(d *catalogue.Document) { d.Methods[0].ID = "" }, "/methods/0/id", "is not an id"},
+		"a method worth nothing":   {func(d *catalogue.Document) { d.Methods[0].Credence = 0 }, "/methods/0/credence", "above 0 and at most 1"},
+		"a method beyond doubt":    {func(d *catalogue.Document) { d.Methods[0].Credence = 1.01 }, "/methods/0/credence", "above 0 and at most 1"},
+		"a method worth NaN":       {func(d *catalogue.Document) { d.Methods[0].Credence = math.NaN() }, "/methods/0/credence", "above 0"},
+		"a fact in capitals":       {func(d *catalogue.Document) { d.Facts[2].ID = "ValveDrive" }, "/facts/2/id", "is not an id"},
+		"a fact two groups deep":   {func(d *catalogue.Document) { d.Facts[0].ID = "a.b.c" }, "/facts/0/id", "is not an id"},
+		"two facts of one name":    {func(d *catalogue.Document) { d.Facts[3].ID = "valve_drive" }, "/facts/3/id", "is there already"},
+		"the same in another part": {func(d *catalogue.Document) { d.Facts[3].ID, d.Facts[3].In = "valve_drive", "lay_up" }, "/facts/3/id", "is there already"},
+		"a fact called age":        {func(d *catalogue.Document) { d.Facts[3].ID = "age" }, "/facts/3/id", "is there already"},
+		"a fact called as_of":      {func(d *catalogue.Document) { d.Facts[3].ID = "as_of" }, "/facts/3/id", "is there already"},
+		"a fact under found":       {func(d *catalogue.Document) { d.Facts[3].ID = "found.it" }, "/facts/3/id", "is there already"},
+		"a fact called reference":  {func(d *catalogue.Document) { d.Facts[3].ID = "reference" }, "/facts/3/id", "every vehicle has its reference"},
+		"a group called vin":       {func(d *catalogue.Document) { d.Facts[3].ID = "vin.country" }, "/facts/3/id", "every vehicle has its vin"},
+		"a fact that is a group":   {func(d *catalogue.Document) { d.Facts[3].ID = "air_conditioning" }, "/facts/3/id", "as the name of a group"},
+		"a group that is a fact":   {func(d *catalogue.Document) { d.Facts[3].ID = "built.in" }, "/facts/3/id", "not as the name of a group"},
+		"a fact called true":       {func(d *catalogue.Document) { d.Facts[3].ID = "true" }, "/facts/3/id", "a word of the language"},
+		"a group called package":   {func(d *catalogue.Document) { d.Facts[3].ID = "package.size" }, "/facts/3/id", "a word of the language"},
+		"a fact nowhere":           {func(d *catalogue.Document) { d.Facts[2].In = "" }, "/facts/2/in", `in "vehicle" or in "lay_up"`},
+		"a fact in free text": {func(d *catalogue.Document) {
+			d.Facts[2].Kind, d.Facts[2].Values, d.Facts[2].Worse = catalogue.Text, nil, ""
+		}, "/facts/2/kind", "not free text"},
+		"unknown as a fact's value":   {func(d *catalogue.Document) { d.Facts[2].Values[0] = "unknown" }, "/facts/2/values", "goes without saying"},
+		"no date of building":         {func(d *catalogue.Document) { d.Facts = slices.Delete(d.Facts, 1, 2) }, "/facts", "the date vehicle.built is missing"},
+		"built is no date":            {func(d *catalogue.Document) { d.Facts[1].Kind = catalogue.Count }, "/facts", "the date vehicle.built is missing"},
+		"no date of laying up":        {func(d *catalogue.Document) { d.Facts = d.Facts[:5] }, "/facts", "the date lay_up.last_ran is missing"},
+		"last ran of the vehicle":     {func(d *catalogue.Document) { d.Facts[5].In = "vehicle" }, "/facts", "the date lay_up.last_ran is missing"},
+		"no system":                   {func(d *catalogue.Document) { d.Systems = nil }, "/systems", "nothing to inspect"},
+		"a system without items":      {func(d *catalogue.Document) { d.Systems[0].Items = nil }, "/systems/0/items", "at least one item"},
+		"two systems of one name":     {func(d *catalogue.Document) { d.Systems[1].ID = "timing_drive" }, "/systems/1/id", "is there already"},
+		"an item in two systems":      {func(d *catalogue.Document) { d.Systems[1].Items[0].ID = "timing_belt" }, compression + "/id", "is there already"},
+		"an item with a dash":         {func(d *catalogue.Document) { d.Systems[0].Items[0].ID = "timing-belt" }, belt + "/id", "is not an id"},
+		"an item called in":           {func(d *catalogue.Document) { d.Systems[0].Items[0].ID = "in" }, belt + "/id", "a word of the language"},
+		"no access":                   {func(d *catalogue.Document) { d.Systems[0].Items[0].Access = "" }, belt + "/access", "use one of none, covers"},
+		"an unheard-of access":        {func(d *catalogue.Document) { d.Systems[0].Items[0].Access = "roof" }, belt + "/access", `"roof" is not an access`},
+		"negative minutes":            {func(d *catalogue.Document) { d.Systems[0].Items[0].Minutes = -1 }, belt + "/minutes", "0 to 10000"},
+		"minutes of a week":           {func(d *catalogue.Document) { d.Systems[0].Items[0].Minutes = 10080 }, belt + "/minutes", "0 to 10000"},
+		"applies to a finding":        {func(d *catalogue.Document) { d.Systems[0].Items[0].Applies = "found.fraying" }, belt + "/applies", "not declared"},
+		"applies to another item":     {func(d *catalogue.Document) { d.Systems[0].Items[0].Applies = "other.compression.aligned" }, belt + "/applies", "not declared"},
+		"applies is no condition":     {func(d *catalogue.Document) { d.Systems[0].Items[0].Applies = "cylinders + 1" }, belt + "/applies", "gives a number"},
+		"must is no condition":        {func(d *catalogue.Document) { d.Systems[1].Items[0].Must[0].Hold = "found.lowest" }, compression + "/must/0/hold", "gives a number"},
+		"must reads another item":     {func(d *catalogue.Document) { d.Systems[1].Items[0].Must[0].Hold = "other.timing_belt.fraying" }, compression + "/must/0/hold", "not a finding of this item"},
+		"must reads a fact":           {func(d *catalogue.Document) { d.Systems[1].Items[0].Must[0].Hold = "cylinders > 1" }, compression + "/must/0/hold", "not a finding of this item"},
+		"two findings of one name":    {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].ID = "fraying" }, belt + "/finds/1/id", "is there already"},
+		"a finding that all have":     {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].ID = "renewed" }, belt + "/finds/1/id", "is there already"},
+		"a finding with a dot":        {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].ID = "a.b" }, belt + "/finds/0/id", "is not an id"},
+		"a kind there is not":         {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].Kind = "bool" }, belt + "/finds/0/kind", "use flag, choice"},
+		"a choice of one":             {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].Values = []string{"silent"} }, belt + "/finds/1/values", "at least two values"},
+		"a choice of nothing":         {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].Values = nil }, belt + "/finds/1/values", "a choice, and nothing else, has values"},
+		"a choice with a word twice":  {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].Values[2] = "silent" }, belt + "/finds/1/values/2", "is empty or there already"},
+		"a choice with an empty word": {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].Values[1] = "" }, belt + "/finds/1/values/1", "is empty"},
+		"a flag with values":          {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].Values = []string{"a", "b"} }, belt + "/finds/0/values", "and nothing else, has values"},
+		"a choice that gets high":     {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[1].Worse = "high" }, belt + "/finds/1/worse", "not how a choice gets worse"},
+		"a flag that gets high":       {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].Worse = "high" }, belt + "/finds/0/worse", "not how a flag"},
+		"text that gets worse":        {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[3].Worse = "neither" }, compression + "/finds/3/worse", "not how a text"},
+		"a quantity without a unit":   {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Unit = "" }, compression + "/finds/0/unit", "not the UCUM code"},
+		"a short form as the unit":    {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Unit = "psi" }, compression + "/finds/0/unit", "not the UCUM code"},
+		"a count with a unit":         {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[2].Unit = "kPa" }, compression + "/finds/2/unit", "and nothing else, has a unit"},
+		"bounds the wrong way round":  {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Max = number(-1) }, compression + "/finds/0/min", "not below the greatest"},
+		"bounds with nothing between": {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Max = number(0) }, compression + "/finds/0/min", "not below the greatest"},
+		"a flag with bounds":          {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].Max = number(1) }, belt + "/finds/0/min", "only a quantity or a count"},
+		"more findings than counted": {func(d *catalogue.Document) {
+			for i := range catalogue.MaxFinds {
+				d.Systems[0].Items[0].Finds = append(d.Systems[0].Items[0].Finds, catalogue.FindingForm{ID: fmt.Sprintf("more_%d", i), Kind: catalogue.Flag})
+			}
+		}, belt + "/finds", "there are 66 findings: 60 is the limit"},
+		"more facts than counted": {func(d *catalogue.Document) {
+			for i := range catalogue.MaxFacts {
+				d.Facts = append(d.Facts, catalogue.FindingForm{ID: fmt.Sprintf("more_%d", i), Kind: catalogue.Flag, In: "vehicle"})
+			}
+		}, "/facts", "there are 66 facts: 60 is the limit"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := valid()
+			c.spoil(d)
+			cat, faults := catalogue.New(*d)
+			if cat != nil {
+				t.Fatal("there is a catalogue")
+			}
+			if !slices.ContainsFunc(faults, func(f catalogue.Fault) bool { return f.Pointer == c.pointer && strings.Contains(f.Text, c.text) }) {
+				t.Errorf("faults are %q, want %s: %s", faults, c.pointer, c.text)
+			}
+		})
+	}
+}
+
+func TestAllFaultsAreToldAtOnce(t *testing.T) {
+	d := valid()
+	d.Methods[0].Credence = 2
+	d.Facts[2].In = "boot"
+	d.Systems[1].Items[0].Access = "roof"
+	if _, faults := catalogue.New(*d); len(faults) != 3 {
+		t.Errorf("faults are %q", faults)
+	}
+	d = valid()
+	d.Systems[0].Items[0].Applies = "wheels"
+	d.Systems[1].Items[0].Must[0].Hold = "doors"
+	if _, faults := catalogue.New(*d); len(faults) != 2 {
+		t.Errorf("faults of conditions are %q", faults)
+	}
+}
+
+func mustNew(t testing.TB, d *catalogue.Document) *catalogue.Catalogue {
+	t.Helper()
+	cat, faults := catalogue.New(*d)
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	return cat
+}
+
+func TestWhatACatalogueHas(t *testing.T) {
+	cat := mustNew(t, valid())
+	belt := cat.Item("timing_belt")
+	if belt == nil || belt.System.ID != "timing_drive" || belt.Index != 0 || belt.Is != "timing belt" || cat.ItemBytes([]byte("timing_belt")) != belt || cat.Item("chain") != nil {
+		t.Fatalf("the belt is %+v", belt)
+	}
+	for _, id := range []string{"judged", "age", "renewed", "removed"} {
+		if f := belt.Find(id); f == nil || !f.Common() || f.Item != belt {
+			t.Errorf("%s of the belt is %+v", id, f)
+		}
+	}
+	if belt.Age != belt.Find("age") || belt.Renewed != belt.Find("renewed") || belt.Removed != belt.Find("removed") {
+		t.Error("what every item accepts is not at hand")
+	}
+	if f := belt.FindBytes([]byte("fraying")); f == nil || f.Common() || f.Worse != catalogue.Higher {
+		t.Errorf("fraying is %+v", f)
+	}
+	compression := cat.Item("compression")
+	for id, want := range map[string]catalogue.Worse{"lowest": catalogue.Lower, "highest": catalogue.Neither, "aligned": catalogue.Lower, "cylinder": catalogue.Higher, "removed": catalogue.Neither, "age": catalogue.Higher, "judged": catalogue.Higher} {
+		if f := compression.Find(id); f.Worse != want {
+			t.Errorf("%s gets worse %d, want %d", id, f.Worse, want)
+		}
+	}
+	if f := cat.Fact("vehicle", "air_conditioning.fitted"); f == nil || f.Item != nil || f.Common() {
+		t.Errorf("the fact is %+v", f)
+	}
+	if cat.Fact("lay_up", "built") != nil {
+		t.Error("built is a fact of the lay-up")
+	}
+	if cat.Method([]byte("told")) != 1 || cat.Method([]byte("dreamt")) != -1 {
+		t.Error("methods are not found")
+	}
+	if f := compression.Find("cylinder"); f.Min != 0 || f.Max != 24 {
+		t.Errorf("a count is from %v to %v", f.Min, f.Max)
+	}
+}
+
+func TestAnItemIsThereUnlessTheFactsSayOtherwise(t *testing.T) {
+	cat := mustNew(t, valid())
+	drive := cat.Fact("vehicle", "valve_drive")
+	for name, c := range map[string]struct {
+		value float64
+		want  bool
+	}{"a belt": {0, true}, "a chain": {1, false}, "unknown": {condition.Unset, true}} {
+		f := make(condition.Frame, cat.Size)
+		f[drive.Slot] = c.value
+		if got := cat.Item("timing_belt").AppliesTo(f); got != c.want {
+			t.Errorf("%s: the belt is there: %v", name, got)
+		}
+		if !cat.Item("compression").AppliesTo(f) {
+			t.Errorf("%s: there is no compression", name)
+		}
+	}
+}
+
+// layout checks what holds of every catalogue.
+func layout(t *testing.T, cat *catalogue.Catalogue) {
+	t.Helper()
+	taken := map[int]string{cat.AsOf: "as_of", cat.YearsLaidUp: "years_laid_up", cat.YearsSinceBuilt: "years_since_built"}
+	take := func(f *catalogue.Finding, path string) {
+		if other, dup := taken[f.Slot]; dup || f.Slot < 0 || f.Slot >= cat.Size {
+			t.Errorf("%s has slot %d of %d, as has %s", path, f.Slot, cat.Size, other)
+		}
+		taken[f.Slot] = path
+		if cat.Owner(f.Slot) != f {
+			t.Errorf("slot %d is not owned by %s", f.Slot, path)
+		}
+		if n, ok := cat.Conditions.Name(path, ""); !ok || n.Slot != f.Slot {
+			t.Errorf("conditions read %s at %d, want %d", path, n.Slot, f.Slot)
+		}
+		bounds(t, path, f)
+	}
+	for _, f := range cat.Facts {
+		take(f, f.ID)
+		if _, ok := cat.FactsOnly.Name(f.ID, ""); !ok {
+			t.Errorf("conditions on facts cannot read %s", f.ID)
+		}
+	}
+	for i, it := range cat.Items {
+		if it.Index != i || cat.Item(it.ID) != it {
+			t.Errorf("%s is item %d, want %d", it.ID, it.Index, i)
+		}
+		for k, f := range it.Finds {
+			take(f, "other."+it.ID+"."+f.ID)
+			if f.Slot != it.Finds[0].Slot+k {
+				t.Errorf("the slots of %s are not in a row", it.ID)
+			}
+		}
+	}
+	if len(taken) != cat.Size {
+		t.Errorf("%d slots are taken of %d", len(taken), cat.Size)
+	}
+	for _, slot := range []int{cat.AsOf, cat.YearsLaidUp, cat.YearsSinceBuilt} {
+		if cat.Owner(slot) != nil {
+			t.Errorf("slot %d is owned", slot)
+		}
+	}
+	if got, want := len(cat.Conditions.Names()), cat.Size; got != want {
+		t.Errorf("conditions read %d names, want %d", got, want)
+	}
+}
+
+// bounds checks that the bounds of a quantity are the same in every unit.
+func bounds(t *testing.T, path string, f *catalogue.Finding) {
+	t.Helper()
+	if f.Kind != catalogue.Quantity {
+		if _, ok := f.Bounds([]byte("km")); ok || len(f.Units()) != 0 {
+			t.Errorf("%s has units", path)
+		}
+		return
+	}
+	if !slices.Equal(f.Units(), f.Unit.Names()) {
+		t.Errorf("%s is accepted in %v, want %v", path, f.Units(), f.Unit.Names())
+	}
+	for _, name := range f.Units() {
+		u, ok := quantity.Lookup(name)
+		b, has := f.Bounds([]byte(name))
+		if !ok || !has || b.Unit.Code != u.Code {
+			t.Errorf("%s in %s: %+v", path, name, b)
+			continue
+		}
+		for _, end := range [][2]float64{{b.Min, f.Min}, {b.Max, f.Max}} {
+			got, err := quantity.Convert(end[0], u, f.Unit)
+			if err != nil || got != end[1] && math.Abs(got-end[1]) > 1e-9*max(1, math.Abs(end[1])) {
+				t.Errorf("%s: %v %s is %v %s, want %v (%v)", path, end[0], name, got, f.Unit.Code, end[1], err)
+			}
+		}
+		if !(b.Min < b.Max) {
+			t.Errorf("%s in %s is from %v to %v", path, name, b.Min, b.Max)
+		}
+	}
+}
+
+func TestLayoutOfASmallCatalogue(t *testing.T) { layout(t, mustNew(t, valid())) }
+
+func TestLayoutOfTheBuiltInCatalogue(t *testing.T) {
+	l, err := ruleset.NewLoader(schema.FS)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	layout(t, set.Catalogue)
+	if len(set.Catalogue.Items) < 50 {
+		t.Errorf("there are %d items only", len(set.Catalogue.Items))
+	}
+}
+
+// 100 psi are 689.475 7 kPa: NIST SP 811 (2008), appendix B.8.
+func TestBoundsInTheUnitsOfTheTrade(t *testing.T) {
+	d := valid()
+	d.Systems[1].Items[0].Finds[0].Max = number(689.475729316836)
+	f := mustNew(t, d).Item("compression").Find("lowest")
+	b, ok := f.Bounds([]byte("psi"))
+	if !ok || b.Min != 0 || b.Max != 100 || b.Unit.Code != "[psi]" {
+		t.Errorf("bounds are %+v", b)
+	}
+	if _, ok := f.Bounds([]byte("V")); ok {
+		t.Error("a pressure was accepted in volts")
+	}
+}

@@ -1,0 +1,88 @@
+package ruleset
+
+import (
+	"bytes"
+	"io"
+	"unicode/utf8"
+
+	"github.com/go-json-experiment/json/jsontext"
+	"go.yaml.in/yaml/v3"
+)
+
+// parseJSON makes the tree of a JSON document; false where it is none. On paper JSON is YAML. In
+// fact YAML folds the line separators, and refuses the surrogate pairs and control characters,
+// that a text in JSON may have.
+func parseJSON(data []byte) (*yaml.Node, bool) {
+	r := &jsonReader{
+		data: data, line: 1,
+		in: jsontext.NewDecoder(bytes.NewBuffer(data), jsontext.AllowDuplicateNames(true)),
+	}
+	if r.in.PeekKind() != '{' {
+		return nil, false
+	}
+	n, err := r.value()
+	if err != nil {
+		return nil, false
+	}
+	_, err = r.in.ReadToken()
+	return n, err == io.EOF
+}
+
+type jsonReader struct {
+	data []byte
+	in   *jsontext.Decoder
+
+	// Where the line begins that has the byte at.
+	line, begins, at int
+}
+
+func (r *jsonReader) value() (*yaml.Node, error) {
+	kind := r.in.PeekKind()
+	line, column := r.place()
+	t, err := r.in.ReadToken()
+	if err != nil {
+		return nil, err
+	}
+	n := &yaml.Node{Kind: yaml.ScalarNode, Line: line, Column: column}
+	switch kind {
+	case '{', '[':
+		n.Kind, n.Tag = yaml.SequenceNode, "!!seq"
+		if kind == '{' {
+			n.Kind, n.Tag = yaml.MappingNode, "!!map"
+		}
+		for end := kind + 2; r.in.PeekKind() != end; {
+			c, err := r.value()
+			if err != nil {
+				return nil, err
+			}
+			n.Content = append(n.Content, c)
+		}
+		_, err = r.in.ReadToken()
+		return n, err
+	case '"':
+		n.Tag, n.Style = "!!str", yaml.DoubleQuotedStyle
+	case '0':
+		n.Tag = "!!float"
+	case 'n':
+		n.Tag = "!!null"
+	default:
+		n.Tag = "!!bool"
+	}
+	n.Value = t.String()
+	return n, nil
+}
+
+// place returns the line and column at which the next token begins.
+func (r *jsonReader) place() (line, column int) {
+	next := int(r.in.InputOffset())
+	for next < len(r.data) && bytes.IndexByte([]byte(" \t\r\n,:"), r.data[next]) >= 0 {
+		next++
+	}
+	for ; r.at < next; r.at++ {
+		if r.data[r.at] == '\n' {
+			r.line++
+			r.begins = r.at + 1
+		}
+	}
+	return r.line, 1 + utf8.RuneCount(r.data[r.begins:next])
+}

@@ -1,0 +1,129 @@
+package ruleset
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strconv"
+)
+
+// Test is one of the tests that a rule set carries, as it is written. Scoring has no use for it: it
+// is read by [Test.Form] when somebody runs it.
+type Test struct {
+	File string // where it is written
+	Line int
+	raw  json.RawMessage
+}
+
+// Form reads the test. Its names and values are as they were written: whether the catalogue has
+// them shows when it is run.
+func (t Test) Form() (TestForm, error) {
+	var f TestForm
+	d := json.NewDecoder(bytes.NewReader(t.raw))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&f); err != nil {
+		return f, fmt.Errorf("read test %s:%d: %w", t.File, t.Line, err)
+	}
+	return f, nil
+}
+
+// TestForm is a test as it is written. Where Rule is given it tests that rule, else a dossier.
+type TestForm struct {
+	Vehicle map[string]any `json:"vehicle,omitempty"`
+	LayUp   map[string]any `json:"lay_up,omitempty"`
+
+	// Of a rule: findings, by item and in the form of reports, on which it fires; that it reads
+	// and lets pass; and that leave something it reads unanswered.
+	Rule       string       `json:"rule,omitempty"`
+	Fires      FindingsForm `json:"fires,omitempty"`
+	Silent     FindingsForm `json:"silent,omitempty"`
+	Unanswered FindingsForm `json:"unanswered,omitempty"`
+	Weighs     *float64     `json:"weighs,omitempty"` // the weight that it fires with, before credence
+
+	// Of a dossier.
+	Name    string              `json:"name,omitempty"`
+	Source  string              `json:"source,omitempty"`
+	Sound   SoundForm           `json:"sound,omitempty"`
+	Unset   []string            `json:"unset,omitempty"`
+	Set     map[string]SeenForm `json:"set,omitempty"`
+	Reports []TestReportForm    `json:"reports,omitempty"`
+	Expect  ExpectForm          `json:"expect,omitzero"`
+}
+
+// FindingsForm has findings by item and by their own name.
+type FindingsForm map[string]map[string]any
+
+// SeenForm is what was found on an item and how.
+type SeenForm struct {
+	Method string         `json:"method"`
+	Found  map[string]any `json:"found"`
+}
+
+// SoundForm is the date of an inspection that found everything sound, empty where there was none.
+// In place of the date it may be written as true: on the day from which tests speak.
+type SoundForm string
+
+// SoundToday is a [SoundForm] that was written as true.
+const SoundToday SoundForm = "as_of"
+
+// UnmarshalJSON reads a date or a flag.
+func (s *SoundForm) UnmarshalJSON(b []byte) error {
+	if yes, err := strconv.ParseBool(string(b)); err == nil {
+		if *s = ""; yes {
+			*s = SoundToday
+		}
+		return nil
+	}
+	return json.Unmarshal(b, (*string)(s))
+}
+
+// TestReportForm is one report of a dossier test.
+type TestReportForm struct {
+	Date         string            `json:"date"`
+	Vehicle      map[string]any    `json:"vehicle,omitempty"` // facts that it corrects
+	Observations []ObservationForm `json:"observations"`
+}
+
+// ObservationForm is one observation of a report.
+type ObservationForm struct {
+	Item string `json:"item"`
+	SeenForm
+}
+
+// ExpectForm is what is expected of a dossier.
+type ExpectForm struct {
+	Gates    map[string]string `json:"gates,omitempty"`    // the state of a gate
+	Blocks   []BlockForm       `json:"blocks,omitempty"`   // items that block
+	Free     []FreeForm        `json:"free,omitempty"`     // items that do not
+	Severity map[string]string `json:"severity,omitempty"` // of the register's worst entry for an item
+}
+
+// BlockForm is an item that blocks a gate or an earlier one; Kind may be empty for any.
+type BlockForm struct {
+	Item string `json:"item"`
+	By   string `json:"by"`
+	Kind string `json:"kind,omitempty"`
+}
+
+// FreeForm is an item that blocks neither a gate nor an earlier one.
+type FreeForm struct {
+	Item string `json:"item"`
+	At   string `json:"at"`
+}
+
+// tests notes where each test is written and leaves it unread.
+func (c *compiler) tests() {
+	for i, raw := range c.form.Tests {
+		place := c.src.at(at("tests", i), "")
+		c.set.Tests = append(c.set.Tests, Test{File: place.File, Line: place.Line, raw: raw})
+	}
+}
+
+// Document returns the rule set as it was written, with the files of a folder joined.
+func (s *Set) Document() (*Document, error) {
+	var form Document
+	if err := json.Unmarshal(s.Canonical, &form); err != nil {
+		return nil, fmt.Errorf("read rule set %s %s: %w", s.Name, s.Version, err)
+	}
+	return &form, nil
+}
