@@ -120,7 +120,8 @@ func TestRequestIDs(t *testing.T) {
 	if got := w.get("/healthz", "X-Request-Id: a", "X-Request-Id: b").Header.Get("X-Request-Id"); len(got) < 20 {
 		t.Errorf("two ids became %q", got)
 	}
-	if w.get("/healthz").Header.Get("X-Request-Id") == w.get("/healthz").Header.Get("X-Request-Id") {
+	first, second := w.get("/healthz"), w.get("/healthz")
+	if first.Header.Get("X-Request-Id") == second.Header.Get("X-Request-Id") {
 		t.Error("two requests have one id")
 	}
 }

@@ -457,7 +457,6 @@ func TestTooManyObservations(t *testing.T) {
 // Worked examples of 49 CFR 565.15 (the regulation's Table V, and NHTSA's outline for new
 // manufacturers).
 func TestVehicleIdentificationNumbers(t *testing.T) {
-	const caution = "check digit"
 	for vin, want := range map[string]string{
 		"1G4AH59H45G118341":      "",
 		"1J9RP1A36A1644345":      "",

@@ -14,7 +14,7 @@ import (
 // that a text in JSON may have.
 func parseJSON(data []byte) (*yaml.Node, bool) {
 	r := &jsonReader{
-		data: data, line: 1,
+		data: data, line: 1, column: 1,
 		in: jsontext.NewDecoder(bytes.NewBuffer(data), jsontext.AllowDuplicateNames(true)),
 	}
 	if r.in.PeekKind() != '{' {
@@ -32,8 +32,8 @@ type jsonReader struct {
 	data []byte
 	in   *jsontext.Decoder
 
-	// Where the line begins that has the byte at.
-	line, begins, at int
+	// The byte that has been come to, and its line and column.
+	at, line, column int
 }
 
 func (r *jsonReader) value() (*yaml.Node, error) {
@@ -79,10 +79,12 @@ func (r *jsonReader) place() (line, column int) {
 		next++
 	}
 	for ; r.at < next; r.at++ {
-		if r.data[r.at] == '\n' {
-			r.line++
-			r.begins = r.at + 1
+		switch c := r.data[r.at]; {
+		case c == '\n':
+			r.line, r.column = r.line+1, 1
+		case utf8.RuneStart(c):
+			r.column++
 		}
 	}
-	return r.line, 1 + utf8.RuneCount(r.data[r.begins:next])
+	return r.line, r.column
 }

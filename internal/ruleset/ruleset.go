@@ -247,6 +247,7 @@ type Unseen struct {
 // Loader reads rule sets. It is safe for concurrent use.
 type Loader struct {
 	schema *jsonschema.Schema
+	bases  []*Set // what overlays may extend
 }
 
 // NewLoader compiles the JSON Schema of rule sets, ruleset/1.schema.json of the schemas given.
@@ -265,7 +266,7 @@ func NewLoader(schemas fs.FS) (*Loader, error) {
 	if err != nil {
 		return nil, fmt.Errorf("compile schema %s: %w", name, err)
 	}
-	return &Loader{s}, nil
+	return &Loader{schema: s}, nil
 }
 
 // Folder reads a rule set from the YAML files of a folder. A rule set that cannot be used gives a
@@ -284,6 +285,9 @@ func (l *Loader) Document(name string, data []byte) (*Set, error) {
 }
 
 func (l *Loader) load(src *source) (*Set, error) {
+	if len(src.faults) == 0 {
+		l.extend(src)
+	}
 	if len(src.faults) > 0 {
 		return nil, src.faults
 	}
