@@ -21,6 +21,7 @@ const (
 	badQuery
 	badHeader
 	noSuchGate
+	noSuchRuleSet
 	bodyCut
 	bodySlow
 	bodyTooLarge
@@ -55,6 +56,7 @@ var rows = [kinds]row{
 	keyReused:        {"idempotency-key-reused", "The key stands for another request", http.StatusUnprocessableEntity, 0, "this Idempotency-Key came before with another report or gate: use a new key for a new report"},
 	badQuery:         {"bad-query", "The query is not understood", http.StatusBadRequest, 0, ""},
 	badHeader:        {"bad-header", "A header is not understood", http.StatusBadRequest, 0, ""},
+	noSuchRuleSet:    {"no-such-rule-set", "There is no such rule set", http.StatusBadRequest, 0, "GET /v1/rule_sets lists them"},
 	noSuchGate:       {"no-such-gate", "There is no such gate", http.StatusBadRequest, 0, ""},
 	bodyCut:          {"body-incomplete", "The body did not arrive whole", http.StatusBadRequest, 0, "send it again"},
 	bodySlow:         {"body-too-slow", "The body took too long to arrive", http.StatusRequestTimeout, 0, ""},
@@ -81,6 +83,7 @@ var causes = []struct {
 	{assess.ErrNotFound, notFound},
 	{assess.ErrKeyReused, keyReused},
 	{assess.ErrNoSuchGate, noSuchGate},
+	{assess.ErrNoSuchRuleSet, noSuchRuleSet},
 	{assess.ErrNotAssessedYet, notAssessedYet},
 	{echo.ErrNotFound, noSuchRoute},
 	{echo.ErrMethodNotAllowed, noSuchMethod},

@@ -50,7 +50,7 @@ func (a *API) postReport(r *request) (reply, error) {
 	}
 	var accepted assess.Accepted
 	err = a.withBody(r, func(body []byte) (err error) {
-		accepted, err = a.service.Submit(r.Context(), body, r.query.Get("gate"), key)
+		accepted, err = a.service.Submit(r.Context(), assess.Order{Body: body, Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key})
 		return err
 	})
 	if err != nil {

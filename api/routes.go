@@ -41,7 +41,7 @@ func (a *API) routes() []route {
 	asJSON, asTable, asSchema := []string{mediaJSON}, []string{mediaJSON, mediaCSV}, []string{mediaSchema, mediaJSON}
 	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
 	return []route{
-		{post, "/v1/reports", a.postReport, gate, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
+		{post, "/v1/reports", a.postReport, []string{"gate", "rule_set"}, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
 		{post, "/v1/reports/check", a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
 		{get, "/v1/assessments/{id}", a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
 		{get, "/v1/assessments/{id}/register", a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},

@@ -256,6 +256,33 @@ func TestNothingAcceptedIsLostWhenTheProcessIsKilled(t *testing.T) {
 	}
 }
 
+func TestAReportCanBeScoredUnderAnotherRuleSet(t *testing.T) {
+	addr := freeAddr(t)
+	p := launch(t, addr, "serve", "--addr", addr, "--data", t.TempDir())
+	for query, want := range map[string]string{"": "first-start", "?rule_set=pre-purchase": "pre-purchase", "?rule_set=pre-purchase/1.0.0&gate=crank": "pre-purchase"} {
+		req, err := http.NewRequest(http.MethodPost, p.url+"/v1/reports"+query, bytes.NewReader(vehicleReport(t, "yard", 80)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set("Prefer", "wait=20")
+		status, data, err := answer(http.DefaultClient.Do(req))
+		var a score.Assessment
+		if err != nil || status != http.StatusOK || json.Unmarshal(data, &a) != nil || a.RuleSet.Name != want {
+			t.Errorf("%q: %d under %q (%v)", query, status, a.RuleSet.Name, err)
+		}
+	}
+	res, err := http.Post(p.url+"/v1/reports?rule_set=moon", "application/json", bytes.NewReader(vehicleReport(t, "yard", 80)))
+	status, data, err := answer(res, err)
+	if err != nil || status != http.StatusBadRequest || !strings.Contains(string(data), "no-such-rule-set") {
+		t.Errorf("%d %s (%v)", status, data, err)
+	}
+	status, data, err = p.get("/v1/rule_sets")
+	if err != nil || status != http.StatusOK || !strings.Contains(string(data), `"pre-purchase"`) {
+		t.Errorf("%d %s (%v)", status, data, err)
+	}
+}
+
 func TestAJobInHandIsFinishedOnASignalToStop(t *testing.T) {
 	addr := freeAddr(t)
 	dir := t.TempDir()

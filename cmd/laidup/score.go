@@ -17,13 +17,31 @@ import (
 	"laidup/schema"
 )
 
-// builtInRuleSet is the folder of the rule set that is used unless another is named.
-const builtInRuleSet = "rulesets/first-start/1.0.0"
+// builtInFolders has the built-in rule sets, the one that is used unless another is named first.
+// Later ones may extend earlier ones.
+var builtInFolders = []string{"rulesets/first-start/1.0.0", "rulesets/pre-purchase/1.0.0"}
+
+// builtIns loads the built-in rule sets.
+func builtIns() ([]*ruleset.Set, error) {
+	l, err := ruleset.NewLoader(schema.FS)
+	if err != nil {
+		return nil, err
+	}
+	var sets []*ruleset.Set
+	for _, folder := range builtInFolders {
+		set, err := l.Knowing(sets...).Folder(schema.FS, folder)
+		if err != nil {
+			return nil, fmt.Errorf("load %s: %w", folder, err)
+		}
+		sets = append(sets, set)
+	}
+	return sets, nil
+}
 
 type scoreCommand struct {
 	Reports []string `arg:"" name:"report" help:"Report files, all on one vehicle; - is standard input."`
 	Gate    string   `help:"Gate to be judged; the rule set's own question (first_start) unless given."`
-	Rules   string   `help:"Rule set to score by: a YAML or JSON file, or a folder of YAML files." type:"path"`
+	Rules   string   `help:"Rule set to score by: the name of a built-in one (pre-purchase), a YAML or JSON file, or a folder of YAML files."`
 	Format  string   `enum:"text,json" default:"text" help:"text or json."`
 	All     bool     `help:"Show the whole register, not only its head."`
 }
@@ -91,15 +109,26 @@ func titleOf(reports []*report.Report) string {
 	return title
 }
 
-// loadRules loads a rule set from a file or a folder; the built-in one where no path is given.
+// loadRules loads a rule set: the first built-in one where nothing is named, else the built-in one
+// of that name, else a file or a folder.
 func loadRules(path string) (*ruleset.Set, error) {
 	l, err := ruleset.NewLoader(schema.FS)
 	if err != nil {
 		return nil, err
 	}
 	if path == "" {
-		return l.Folder(schema.FS, builtInRuleSet)
+		return l.Folder(schema.FS, builtInFolders[0])
 	}
+	known, err := builtIns()
+	if err != nil {
+		return nil, err
+	}
+	for _, set := range known {
+		if path == set.Name {
+			return set, nil
+		}
+	}
+	l = l.Knowing(known...)
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, fmt.Errorf("read rule set: %w", err)
@@ -182,7 +211,7 @@ func where(pointer string) string {
 
 type checkCommand struct {
 	Reports []string `arg:"" name:"report" help:"Report files; - is standard input."`
-	Rules   string   `help:"Rule set whose catalogue the reports speak of." type:"path"`
+	Rules   string   `help:"Rule set whose catalogue the reports speak of."`
 }
 
 // Run checks each report on its own.

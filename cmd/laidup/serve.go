@@ -15,7 +15,6 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/config"
 	"laidup/internal/queue"
-	"laidup/internal/ruleset"
 	"laidup/internal/store"
 	"laidup/schema"
 	"laidup/worker"
@@ -117,9 +116,9 @@ type process struct {
 
 // open opens store and queue and starts the worker.
 func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
-	set, err := loadRules("")
+	sets, err := builtIns()
 	if err != nil {
-		return nil, fmt.Errorf("load the built-in rule set: %w", err)
+		return nil, fmt.Errorf("load the built-in rule sets: %w", err)
 	}
 	p := &process{log: log, grace: wc.Grace, failed: make(chan error, 2), stop: func() {}}
 	if p.store, err = openStore(ctx, sc); err != nil {
@@ -129,7 +128,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.store, Queue: p.queue, RuleSets: []*ruleset.Set{set}, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.store, Queue: p.queue, RuleSets: sets, Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err != nil {

@@ -108,10 +108,8 @@ func (s *Service) decode(body []byte) (*report.Report, Checked, error) {
 	return r, Checked{r.Vehicle.Reference, r.Inspected.String(), len(r.Observations), cautions}, nil
 }
 
-// Gate finds a gate of the current rule set by its id; empty is the one that the rule set asks
-// about. The error is [ErrNoSuchGate].
-func (s *Service) Gate(id string) (int, error) {
-	set := s.current()
+// gateOf finds a gate of a rule set by its id; empty is the one that the rule set asks about.
+func gateOf(set *ruleset.Set, id string) (int, error) {
 	if id == "" {
 		return set.Asks, nil
 	}
@@ -137,28 +135,56 @@ type Accepted struct {
 	Checked
 }
 
+// Order is a report with what is wanted of it.
+type Order struct {
+	Body    []byte
+	Gate    string // the gate asked about; empty: the rule set's own question
+	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
+	// IdempotencyKey makes a repeat harmless; empty means none was sent.
+	IdempotencyKey string
+}
+
+// ErrNoSuchRuleSet means that a rule set was asked for that is not there.
+var ErrNoSuchRuleSet = errors.New("no such rule set")
+
+// ruleSet finds a rule set by name, or by name and version.
+func (s *Service) ruleSet(named string) (*ruleset.Set, error) {
+	if named == "" {
+		return s.current(), nil
+	}
+	for _, set := range s.sets {
+		if named == set.Name || named == set.Name+"/"+set.Version {
+			return set, nil
+		}
+	}
+	return nil, ErrNoSuchRuleSet
+}
+
 // Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
 // it returns without an error the report is safe, even if the queue is down: the sweep hands it
-// over later. A repeat with the same key and request returns the first receipt. The error is an
-// [*InvalidError], [ErrNoSuchGate], [ErrKeyReused], or one of the store's.
-func (s *Service) Submit(ctx context.Context, body []byte, gate, idempotencyKey string) (Accepted, error) {
-	g, err := s.Gate(gate)
+// over later. A repeat with the same key and order returns the first receipt. The error is an
+// [*InvalidError], [ErrNoSuchGate], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
+func (s *Service) Submit(ctx context.Context, o Order) (Accepted, error) {
+	set, err := s.ruleSet(o.RuleSet)
 	if err != nil {
 		return Accepted{}, err
 	}
-	r, checked, err := s.decode(body)
+	g, err := gateOf(set, o.Gate)
 	if err != nil {
 		return Accepted{}, err
 	}
-	set := s.current()
+	r, checked, err := s.decode(o.Body)
+	if err != nil {
+		return Accepted{}, err
+	}
 	sub := Submission{
 		ReportID: s.newID(), AssessmentID: s.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Body: body, Gate: set.Gates[g].ID, RuleSet: RuleSetRef{set.Name, set.Version, set.Digest}, At: s.clock(),
-		IdempotencyKey: idempotencyKey,
+		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: RuleSetRef{set.Name, set.Version, set.Digest}, At: s.clock(),
+		IdempotencyKey: o.IdempotencyKey,
 	}
-	if idempotencyKey != "" {
-		sub.Fingerprint = fingerprint(sub.Gate, body)
+	if o.IdempotencyKey != "" {
+		sub.Fingerprint = fingerprint(sub.Gate, set.Digest, o.Body)
 	}
 	receipt, err := s.store.Accept(ctx, sub)
 	if err != nil {
@@ -171,10 +197,9 @@ func (s *Service) Submit(ctx context.Context, body []byte, gate, idempotencyKey 
 	return Accepted{receipt, checked}, nil
 }
 
-func fingerprint(gate string, body []byte) string {
+func fingerprint(gate, digest string, body []byte) string {
 	h := sha256.New()
-	h.Write([]byte(gate))
-	h.Write([]byte{0})
+	fmt.Fprintf(h, "%s\x00%s\x00", gate, digest)
 	h.Write(body)
 	return hex.EncodeToString(h.Sum(nil))
 }

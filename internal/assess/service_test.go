@@ -57,7 +57,7 @@ func read(t *testing.T, parts ...string) []byte {
 
 func (w *workshop) submit(t *testing.T, parts ...string) assess.Accepted {
 	t.Helper()
-	a, err := w.Submit(context.Background(), read(t, parts...), "", "")
+	a, err := w.Submit(context.Background(), assess.Order{Body: read(t, parts...)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -205,7 +205,7 @@ func TestReadinessSaysThatANewerReportWaits(t *testing.T) {
 func TestNothingIsStoredOfABadReport(t *testing.T) {
 	w := open(t)
 	body := strings.Replace(string(read(t, "testdata", "cases", "base-tern.json")), `"timing_belt"`, `"timing_blt"`, 1)
-	_, err := w.Submit(context.Background(), []byte(body), "", "")
+	_, err := w.Submit(context.Background(), assess.Order{Body: []byte(body)})
 	var invalid *assess.InvalidError
 	if !errors.As(err, &invalid) || len(invalid.Faults) != 1 || invalid.Faults[0].Pointer != "/observations/0/item" {
 		t.Fatalf("%v", err)
@@ -221,15 +221,15 @@ func TestNothingIsStoredOfABadReport(t *testing.T) {
 func TestARepeatWithTheSameKeyChangesNothing(t *testing.T) {
 	w := open(t)
 	body := read(t, "testdata", "cases", "base-tern.json")
-	first, err := w.Submit(context.Background(), body, "crank", "key")
+	first, err := w.Submit(context.Background(), assess.Order{Body: body, Gate: "crank", IdempotencyKey: "key"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	again, err := w.Submit(context.Background(), body, "crank", "key")
+	again, err := w.Submit(context.Background(), assess.Order{Body: body, Gate: "crank", IdempotencyKey: "key"})
 	if err != nil || !again.Repeat || again.AssessmentID != first.AssessmentID {
 		t.Errorf("%+v (%v)", again.Receipt, err)
 	}
-	if _, err := w.Submit(context.Background(), body, "road_test", "key"); !errors.Is(err, assess.ErrKeyReused) {
+	if _, err := w.Submit(context.Background(), assess.Order{Body: body, Gate: "road_test", IdempotencyKey: "key"}); !errors.Is(err, assess.ErrKeyReused) {
 		t.Errorf("another gate with the key: %v", err)
 	}
 	if n := len(w.queue.Handed()); n != 1 {

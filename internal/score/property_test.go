@@ -13,6 +13,7 @@ import (
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/schema"
 
 	"pgregory.net/rapid"
 )
@@ -444,6 +445,42 @@ func TestWhatClearsAllBlockersOfAGateClearsTheGate(t *testing.T) {
 			t.Fatalf("%s is %s: %s %s %s %v: %s", a.Gates[g].Gate, after.Gates[g].State, still.Gate, still.Kind, still.Item, still.Rules, still.Because)
 		}
 	})
+}
+
+// The book for a seller's yard has the same hazards: it judges as first-start does, and proposes only
+// what can be looked at there.
+func TestPrePurchaseJudgesAsFirstStartDoes(t *testing.T) {
+	l, err := ruleset.NewLoader(schema.FS)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := builtIn(t)
+	yard, err := l.Knowing(first).Folder(schema.FS, "rulesets/pre-purchase/1.0.0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	proposed := 0
+	rapid.Check(t, func(t *rapid.T) {
+		objects := wild(t, first)
+		a, b := evaluate(t, first, objects), evaluate(t, yard, objects)
+		for i := range a.Gates {
+			if a.Gates[i].State != b.Gates[i].State || a.Gates[i].ChanceThrough != b.Gates[i].ChanceThrough {
+				t.Fatalf("%+v against %+v", a.Gates[i], b.Gates[i])
+			}
+		}
+		if b.Verdict.Gate != "road_test" || len(b.LookNext) > 10 {
+			t.Fatalf("%+v, %d looks", b.Verdict, len(b.LookNext))
+		}
+		for _, l := range b.LookNext {
+			proposed++
+			if l.Access != "none" {
+				t.Fatalf("%s is proposed, which needs %s off", l.Item, l.Access)
+			}
+		}
+	})
+	if proposed == 0 {
+		t.Error("nothing was ever proposed")
+	}
 }
 
 func TestNobodyLookedIsNeverClear(t *testing.T) {
