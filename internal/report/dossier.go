@@ -28,7 +28,8 @@ type Dossier struct {
 // Standing is what stands of one finding.
 type Standing struct {
 	Finding *catalogue.Finding
-	// Values has one value, or the contradicting ones, lowest first: then the worse counts.
+	// Values has one value, or the contradicting ones, lowest first: then the worse counts. Of
+	// those that one method has, only the lowest and the highest are kept.
 	Values []StandingValue
 }
 
@@ -312,7 +313,26 @@ func stand(finding *catalogue.Finding, found []seen, sufficient float64, room *r
 		}
 	}
 	slices.SortFunc(st.Values, func(a, b StandingValue) int { return cmp.Compare(a.Number, b.Number) })
+	if len(st.Values) > 2 {
+		st.Values = extremes(st.Values)
+	}
 	return st
+}
+
+// extremes leaves of sorted values the lowest and the highest that each method has: what is worst is
+// among them.
+func extremes(values []StandingValue) []StandingValue {
+	return slices.DeleteFunc(slices.Clone(values), func(v StandingValue) bool {
+		same := func(o StandingValue) bool { return o.best.Method == v.best.Method }
+		first := values[slices.IndexFunc(values, same)]
+		last := first
+		for _, o := range values {
+			if same(o) {
+				last = o
+			}
+		}
+		return v.Number != first.Number && v.Number != last.Number
+	})
 }
 
 // agree reports whether two values of a finding say the same. Ages are told in whole years.

@@ -102,8 +102,9 @@ type evaluation struct {
 	starts  []int   // where those of a hazard begin, and where the next one goes
 	order   []*hazard
 
-	choice       []*report.StandingValue // see choose
-	contradicted bool
+	choice  []*report.StandingValue // see choose
+	choices int
+	at      []int // which of its values each finding has in the choice
 }
 
 func (e *evaluation) begin(reports []*report.Report) {
@@ -181,43 +182,52 @@ func (e *evaluation) applying() {
 	}
 }
 
+// maxChoices bounds the choices tried among contradicting values: with more, only the lowest and the
+// highest of each finding are tried.
+const maxChoices = 4096
+
 // choose begins to go through the choices among contradicting values of the findings at the slots
-// given: the lowest and the highest of each, since what is worst lies at an end. The first choice,
-// all lowest, is made; it returns false when one of the findings was not reported.
+// given. The first choice, all lowest, is made; it returns false when one of the findings was not
+// reported.
 //
 //	if e.choose(slots) {
 //		for ok := true; ok; ok = e.chooseNext(slots) { ... }
 //	}
 func (e *evaluation) choose(slots []int) bool {
-	e.choice, e.contradicted = e.choice[:0], false
+	e.choice, e.choices = e.choice[:0], 1
 	for _, slot := range slots {
 		st := e.dossier.Standing[slot]
 		if st == nil {
 			return false
 		}
-		e.contradicted = e.contradicted || len(st.Values) > 1
+		e.choices = min(e.choices*len(st.Values), maxChoices+1)
 		e.choice = append(e.choice, &st.Values[0])
+	}
+	if e.choices > 1 {
+		e.at = again(e.at, len(slots))
 	}
 	return true
 }
 
-// chooseNext makes the next choice, as one counts in binary; after the last it goes back to the
-// first and returns false.
+// chooseNext makes the next choice, as one counts; after the last it goes back to the first and
+// returns false.
 func (e *evaluation) chooseNext(slots []int) bool {
-	if !e.contradicted {
+	if e.choices == 1 {
 		return false
 	}
 	for i, slot := range slots {
 		values := e.dossier.Standing[slot].Values
-		low, high := &values[0], &values[len(values)-1]
-		if low == high {
-			continue
+		next := e.at[i] + 1
+		if e.choices > maxChoices && next < len(values) {
+			next = len(values) - 1
 		}
-		if e.choice[i] == low {
-			e.choice[i], e.frame[slot] = high, high.Number
+		if next == len(values) || e.at[i] == len(values)-1 {
+			next = 0
+		}
+		e.at[i], e.choice[i], e.frame[slot] = next, &values[next], values[next].Number
+		if next > 0 {
 			return true
 		}
-		e.choice[i], e.frame[slot] = low, low.Number
 	}
 	return false
 }
