@@ -331,6 +331,17 @@ func strongestFirst(a, b fired) int {
 // try fires a rule if everything it reads was reported. Where observations contradict each other
 // the choice that speaks most for the hazard counts.
 func (e *evaluation) try(r *ruleset.Rule) {
+	if len(e.dossier.Conflicts) == 0 {
+		// Most rules of an item do not fire: that is soon seen where nothing is contradicted.
+		for _, slot := range r.Needs {
+			if !e.frame.Known(slot) {
+				return
+			}
+		}
+		if r.When.Holds(e.frame) == condition.False {
+			return
+		}
+	}
 	if !e.choose(r.Needs) {
 		return
 	}
