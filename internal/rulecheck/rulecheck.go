@@ -1,0 +1,123 @@
+// Package rulecheck is the workbench of who writes rule sets. [Test] runs the tests that a rule set
+// carries, [Lint] looks for what no test would say, [Explain] shows the arithmetic of one rule on
+// one dossier, [Diff] shows what another version changes, and [Doc] writes the whole book for a
+// person to read. It is pure.
+package rulecheck
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"laidup/internal/calendar"
+	"laidup/internal/report"
+	"laidup/internal/ruleset"
+	"laidup/internal/score"
+)
+
+// Today is the day from which the tests of rule sets speak, so that what they expect never changes
+// with the clock.
+const Today = "2026-05-02"
+
+var today = calendar.DayOf(2026, 5, 2)
+
+// bench is a rule set with what is needed to try it.
+type bench struct {
+	set    *ruleset.Set
+	scorer *score.Scorer
+}
+
+func newBench(set *ruleset.Set) *bench { return &bench{set, score.New(set)} }
+
+// try scores one report of today.
+func (b *bench) try(vehicle, layUp map[string]any, observations []ruleset.ObservationForm) (*score.Assessment, *report.Report, error) {
+	r, err := b.report(Today, vehicle, layUp, observations)
+	if err != nil {
+		return nil, nil, err
+	}
+	return b.scorer.Evaluate([]*report.Report{r}, -1), r, nil
+}
+
+// report makes a report as a form would post it.
+func (b *bench) report(date string, vehicle, layUp map[string]any, observations []ruleset.ObservationForm) (*report.Report, error) {
+	v := map[string]any{"reference": "tested"}
+	maps.Copy(v, vehicle)
+	form := map[string]any{
+		"schema": report.SchemaName, "vehicle": v, "inspection": map[string]any{"date": date}, "observations": observations,
+	}
+	if len(observations) == 0 {
+		form["observations"] = []any{}
+	}
+	if len(layUp) > 0 {
+		form["lay_up"] = layUp
+	}
+	data, err := json.Marshal(form)
+	if err != nil {
+		return nil, fmt.Errorf("write report: %w", err)
+	}
+	r, _, faults := report.Decode(data, b.set.Catalogue)
+	if len(faults) > 0 {
+		said := make([]string, len(faults))
+		for i, f := range faults {
+			said[i] = f.Pointer + ": " + f.Detail
+		}
+		return nil, errors.New("is not a report that could be posted: " + strings.Join(said, "; "))
+	}
+	return r, nil
+}
+
+// tested makes observations by functional test out of findings by item.
+func tested(found ruleset.FindingsForm) []ruleset.ObservationForm {
+	var list []ruleset.ObservationForm
+	for _, item := range slices.Sorted(maps.Keys(found)) {
+		list = append(list, ruleset.ObservationForm{Item: item, SeenForm: ruleset.SeenForm{Method: "tested", Found: found[item]}})
+	}
+	return list
+}
+
+// entry finds the entry of a hazard in a register; nil where the hazard does not exist.
+func entry(a *score.Assessment, hazard string) *score.Entry {
+	for i := range a.Register {
+		if a.Register[i].Hazard == hazard {
+			return &a.Register[i]
+		}
+	}
+	return nil
+}
+
+// evidence finds what became of a rule: the evidence of it that counts or is outweighed.
+func evidence(a *score.Assessment, r *ruleset.Rule) (ev *score.Evidence, counts bool) {
+	e := entry(a, r.Hazard.ID)
+	if e == nil {
+		return nil, false
+	}
+	for i := range e.Evidence {
+		if e.Evidence[i].Rule == r.ID {
+			return &e.Evidence[i], true
+		}
+	}
+	for i := range e.Outweighed {
+		if e.Outweighed[i].Rule == r.ID {
+			return &e.Outweighed[i], false
+		}
+	}
+	return nil, false
+}
+
+func findRule(set *ruleset.Set, id string) *ruleset.Rule {
+	for _, r := range set.Rules {
+		if r.ID == id {
+			return r
+		}
+	}
+	return nil
+}
+
+func gateIndex(set *ruleset.Set, id string) int {
+	return slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == id })
+}
+
+func spaced(id string) string { return strings.ReplaceAll(id, "_", " ") }
