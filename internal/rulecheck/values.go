@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strconv"
 
-	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/ruleset"
@@ -206,6 +205,3 @@ func canBeSilent(cat *catalogue.Catalogue, r *ruleset.Rule, facts condition.Fram
 	}
 	return combine(cat, f, r.Needs, values, func() bool { return !firesOn(r, f) })
 }
-
-// dayOf writes a day as reports have it.
-func dayOf(v float64) string { return calendar.Day(v).String() }
