@@ -83,7 +83,7 @@ func New(o Options) *API {
 	if a.observe == nil {
 		a.observe = func(Observation) {}
 	}
-	a.catalogue = encode(catalogueOf(o.Service.RuleSets()[0]))
+	a.catalogue = encode(catalogueOf(o.Service.Current()))
 	a.route()
 	return a
 }

@@ -29,8 +29,19 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
+var loaderOnce = sync.OnceValues(func() (*ruleset.Loader, error) { return ruleset.NewLoader(schema.FS) })
+
+func loader(t testing.TB) *ruleset.Loader {
+	t.Helper()
+	l, err := loaderOnce()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
 var builtInOnce = sync.OnceValues(func() (*ruleset.Set, error) {
-	l, err := ruleset.NewLoader(schema.FS)
+	l, err := loaderOnce()
 	if err != nil {
 		return nil, err
 	}
@@ -74,7 +85,7 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, log: &journal{}}
 	var ids, ticks atomic.Int64
 	service, err := assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{builtIn(t)},
+		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t),
 		NewID: func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {
 			return time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC).Add(time.Duration(ticks.Add(1)) * time.Second)

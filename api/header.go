@@ -195,15 +195,15 @@ func unquote(s string) (string, bool) {
 	return "", false
 }
 
-// saysJSON reports whether headers announce a body that is JSON as it stands.
-func saysJSON(h http.Header) bool {
+// says reports whether headers announce a body of one of the media types, in UTF-8, as it stands.
+func says(h http.Header, media ...string) bool {
 	if coding := h.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
 		return false
 	}
 	if len(h.Values("Content-Type")) != 1 {
 		return false
 	}
-	media, params, err := mime.ParseMediaType(h.Get("Content-Type"))
+	is, params, err := mime.ParseMediaType(h.Get("Content-Type"))
 	charset, given := params["charset"]
-	return err == nil && media == mediaJSON && (!given || strings.EqualFold(charset, "utf-8"))
+	return err == nil && slices.Contains(media, is) && (!given || strings.EqualFold(charset, "utf-8"))
 }

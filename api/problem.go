@@ -4,11 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 
 	"laidup/internal/assess"
-	"laidup/internal/report"
 )
 
 // kind is a kind of error, as clients see it.
@@ -17,6 +17,8 @@ type kind uint8
 const (
 	internal kind = iota // what nobody foresaw
 	invalidReport
+	faultyRuleSet
+	versionPublished
 	keyReused
 	badQuery
 	badHeader
@@ -34,6 +36,7 @@ const (
 	assessmentFailed
 	notAssessedYet
 	clientGone
+	busy
 	unavailable
 	kinds // how many there are
 )
@@ -53,6 +56,8 @@ const statusClientGone = 499
 var rows = [kinds]row{
 	internal:         {"internal-error", "Something went wrong here", http.StatusInternalServerError, 0, "this is our fault, not yours: tell us the instance"},
 	invalidReport:    {"invalid-report", "The report is not valid", http.StatusUnprocessableEntity, 0, "mend what errors lists; nothing was stored"},
+	faultyRuleSet:    {"faulty-rule-set", "The rule set cannot be published", http.StatusUnprocessableEntity, 0, "mend what errors lists; nothing was stored"},
+	versionPublished: {"version-published", "The version is published already", http.StatusConflict, 0, "a published version never changes: give what is new a higher version"},
 	keyReused:        {"idempotency-key-reused", "The key stands for another request", http.StatusUnprocessableEntity, 0, "this Idempotency-Key came before with another report or gate: use a new key for a new report"},
 	badQuery:         {"bad-query", "The query is not understood", http.StatusBadRequest, 0, ""},
 	badHeader:        {"bad-header", "A header is not understood", http.StatusBadRequest, 0, ""},
@@ -61,7 +66,7 @@ var rows = [kinds]row{
 	bodyCut:          {"body-incomplete", "The body did not arrive whole", http.StatusBadRequest, 0, "send it again"},
 	bodySlow:         {"body-too-slow", "The body took too long to arrive", http.StatusRequestTimeout, 0, ""},
 	bodyTooLarge:     {"body-too-large", "The body is too large", http.StatusRequestEntityTooLarge, 0, ""},
-	notJSON:          {"unsupported-media-type", "The body is not JSON", http.StatusUnsupportedMediaType, 0, "send JSON in UTF-8, uncompressed, as Content-Type: application/json"},
+	notJSON:          {"unsupported-media-type", "The body is not of a kind that is taken here", http.StatusUnsupportedMediaType, 0, "send JSON in UTF-8, uncompressed, as Content-Type: application/json"},
 	notAcceptable:    {"not-acceptable", "The answer cannot be had in that form", http.StatusNotAcceptable, 0, ""},
 	notFound:         {"not-found", "There is nothing here", http.StatusNotFound, 0, "nothing is stored under this name"},
 	noSuchRoute:      {"no-such-route", "There is no such path", http.StatusNotFound, 0, "this path leads nowhere"},
@@ -70,6 +75,7 @@ var rows = [kinds]row{
 	assessmentFailed: {"assessment-failed", "The assessment could not be made", http.StatusConflict, 0, ""},
 	notAssessedYet:   {"not-assessed-yet", "The vehicle is not assessed yet", http.StatusConflict, 1, "none of its assessments is finished: ask again shortly"},
 	clientGone:       {"client-gone", "The client went away", statusClientGone, 0, "nobody waited for the answer"},
+	busy:             {"busy", "Others are being served", http.StatusServiceUnavailable, 10, "rule sets are tried one after the other: try again"},
 	unavailable:      {"unavailable", "The store cannot be reached", http.StatusServiceUnavailable, 5, "try again; with an Idempotency-Key that is harmless"},
 }
 
@@ -82,7 +88,8 @@ var causes = []struct {
 }{
 	{assess.ErrNotFound, notFound},
 	{assess.ErrKeyReused, keyReused},
-	{assess.ErrNoSuchGate, noSuchGate},
+	{assess.ErrVersionPublished, versionPublished},
+	{assess.ErrBusy, busy},
 	{assess.ErrNoSuchRuleSet, noSuchRuleSet},
 	{assess.ErrNotAssessedYet, notAssessedYet},
 	{echo.ErrNotFound, noSuchRoute},
@@ -93,7 +100,7 @@ var causes = []struct {
 type problem struct {
 	kind   kind
 	detail string // empty: that of the kind
-	errors []report.Fault
+	errors any    // what clients get as errors: a list of faults; nil: none
 }
 
 // says makes an error of the kind.
@@ -106,12 +113,12 @@ func (p *problem) Error() string { return p.kind.row().name + ": " + p.detail }
 
 // problemBody is a problem in the form of RFC 9457.
 type problemBody struct {
-	Type     string         `json:"type"`
-	Title    string         `json:"title"`
-	Status   int            `json:"status"`
-	Detail   string         `json:"detail"`
-	Instance string         `json:"instance"` // the id of the request
-	Errors   []report.Fault `json:"errors,omitempty"`
+	Type     string `json:"type"`
+	Title    string `json:"title"`
+	Status   int    `json:"status"`
+	Detail   string `json:"detail"`
+	Instance string `json:"instance"` // the id of the request
+	Errors   any    `json:"errors,omitempty"`
 }
 
 func (p *problem) body(instance string) problemBody {
@@ -127,11 +134,17 @@ func (p *problem) body(instance string) problemBody {
 func problemOf(err error) *problem {
 	var p *problem
 	var invalid *assess.InvalidError
+	var faulty *assess.FaultyRuleSetError
+	var gate *assess.NoSuchGateError
 	switch {
 	case errors.As(err, &p):
 		return p
 	case errors.As(err, &invalid):
 		return &problem{kind: invalidReport, errors: invalid.Faults}
+	case errors.As(err, &faulty):
+		return &problem{kind: faultyRuleSet, errors: faulty.Faults}
+	case errors.As(err, &gate):
+		return noSuchGate.says("the gates are %s", strings.Join(gate.Gates, ", "))
 	}
 	for _, c := range causes {
 		if errors.Is(err, c.err) {

@@ -33,7 +33,7 @@ func TestEveryErrorIsAProblem(t *testing.T) {
 		"an invalid report":    {&assess.InvalidError{}, "invalid-report"},
 		"nothing there":        {assess.ErrNotFound, "not-found"},
 		"a key for two":        {assess.ErrKeyReused, "idempotency-key-reused"},
-		"no such gate":         {assess.ErrNoSuchGate, "no-such-gate"},
+		"no such gate":         {&assess.NoSuchGateError{Gates: []string{"crank"}}, "no-such-gate"},
 		"no such rule set":     {assess.ErrNoSuchRuleSet, "no-such-rule-set"},
 		"not assessed":         {assess.ErrNotAssessedYet, "not-assessed-yet"},
 		"no path":              {echo.ErrNotFound, "no-such-route"},

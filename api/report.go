@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"net/http"
 	"os"
-	"strconv"
 	"time"
 
 	"laidup/internal/assess"
@@ -111,33 +110,45 @@ func (a *API) checkReport(r *request) (reply, error) {
 	return reply{body: checked{true, found}}, err
 }
 
-// withBody reads the body, which use must not keep: its memory is for the next request.
+// withBody reads a report, which use must not keep: its memory is for the next request.
 func (a *API) withBody(r *request, use func(body []byte) error) error {
-	if !saysJSON(r.Header) {
+	if !says(r.Header, mediaJSON) {
 		return notJSON.says("")
 	}
-	tooLarge := bodyTooLarge.says("a report is at most %s bytes long: split it", strconv.FormatInt(a.limits.Body, 10))
-	if r.ContentLength > a.limits.Body { // whoever asks first need not send it
+	return a.read(r, "a report", a.limits.Body, use)
+}
+
+// read reads a body, which use must not keep.
+func (a *API) read(r *request, what string, most int64, use func(body []byte) error) error {
+	tooLarge := bodyTooLarge.says("%s is at most %d bytes long: split it", what, most)
+	if r.ContentLength > most { // whoever asks first need not send it
 		return tooLarge
 	}
 	buffer, ok := a.buffers.Get().(*bytes.Buffer)
 	if !ok {
 		buffer = new(bytes.Buffer)
 	}
-	defer a.buffers.Put(buffer)
+	defer func() {
+		if buffer.Cap() <= keptBuffer {
+			a.buffers.Put(buffer)
+		}
+	}()
 	buffer.Reset()
 
 	// Where there is no connection, as in tests, there is no deadline either. The server lifts it
 	// once the body is read.
 	_ = http.NewResponseController(r.writer).SetReadDeadline(time.Now().Add(a.limits.BodyTime))
-	_, err := buffer.ReadFrom(http.MaxBytesReader(r.writer, r.Body, a.limits.Body))
+	_, err := buffer.ReadFrom(http.MaxBytesReader(r.writer, r.Body, most))
 	switch {
 	case errors.As(err, new(*http.MaxBytesError)):
 		return tooLarge
 	case errors.Is(err, os.ErrDeadlineExceeded):
-		return bodySlow.says("a report has to arrive within %s", a.limits.BodyTime)
+		return bodySlow.says("%s has to arrive within %s", what, a.limits.BodyTime)
 	case err != nil:
 		return bodyCut.says("")
 	}
 	return use(buffer.Bytes())
 }
+
+// keptBuffer is the size up to which the memory of a body is kept for the next.
+const keptBuffer = 1 << 20

@@ -24,12 +24,13 @@ const (
 	revalidate = "private, no-cache"
 	// What changes with the program alone may be kept an hour by anybody.
 	stable = "public, max-age=3600, must-revalidate"
-	// A published version never changes.
-	forever = "public, max-age=31536000, immutable"
+	// A published version never changes, but is not everybody's business.
+	forever = "private, max-age=31536000, immutable"
 )
 
 const (
 	mediaJSON    = "application/json"
+	mediaYAML    = "application/yaml"
 	mediaCSV     = "text/csv"
 	mediaProblem = "application/problem+json"
 	mediaSchema  = "application/schema+json"
@@ -52,6 +53,8 @@ func (a *API) routes() []route {
 		{get, "/v1/catalogue", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
 		{get, "/v1/schemas/report", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
 		{get, "/v1/rule_sets", a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
+		{post, "/v1/rule_sets", a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
+		{post, "/v1/rule_sets/check", a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
 		{get, "/v1/rule_sets/{name}/{version}", a.getRuleSet, nil, asJSON, forever, "One version of a rule set, in canonical form."},
 		{get, "/healthz", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
 		{get, "/readyz", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},

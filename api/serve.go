@@ -263,8 +263,6 @@ func (a *API) fail(c echo.Context, log *slog.Logger, id string, err error) {
 func (a *API) problemOf(ctx context.Context, err error) *problem {
 	p := problemOf(err)
 	switch {
-	case p.kind == noSuchGate && p.detail == "":
-		return noSuchGate.says("the gates are %s", strings.Join(a.service.Gates(), ", "))
 	case p.kind != internal:
 		return p
 	case ctx.Err() != nil:

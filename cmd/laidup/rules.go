@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -31,12 +32,15 @@ type ruleSetFlag struct {
 type rulesLintCommand struct{ ruleSetFlag }
 
 // Run lists what is odd.
-func (c *rulesLintCommand) Run(t terminal) error {
+func (c *rulesLintCommand) Run(ctx context.Context, t terminal) error {
 	set, err := loadRules(c.Rules)
 	if err != nil {
 		return err
 	}
-	found := rulecheck.Lint(set)
+	found, err := rulecheck.Lint(ctx, set)
+	if err != nil {
+		return err
+	}
 	for _, f := range found {
 		fmt.Fprintln(t.out, f)
 	}
@@ -50,12 +54,15 @@ func (c *rulesLintCommand) Run(t terminal) error {
 type rulesTestCommand struct{ ruleSetFlag }
 
 // Run runs the tests and lists those that do not hold.
-func (c *rulesTestCommand) Run(t terminal) error {
+func (c *rulesTestCommand) Run(ctx context.Context, t terminal) error {
 	set, err := loadRules(c.Rules)
 	if err != nil {
 		return err
 	}
-	failures := rulecheck.Test(set)
+	failures, err := rulecheck.Test(ctx, set)
+	if err != nil {
+		return err
+	}
 	for _, f := range failures {
 		fmt.Fprintln(t.out, f)
 	}

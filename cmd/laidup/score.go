@@ -21,21 +21,21 @@ import (
 // Later ones may extend earlier ones.
 var builtInFolders = []string{"rulesets/first-start/1.0.0", "rulesets/pre-purchase/1.0.0"}
 
-// builtIns loads the built-in rule sets.
-func builtIns() ([]*ruleset.Set, error) {
+// builtIns loads the built-in rule sets, and returns what reads others.
+func builtIns() (*ruleset.Loader, []*ruleset.Set, error) {
 	l, err := ruleset.NewLoader(schema.FS)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	var sets []*ruleset.Set
 	for _, folder := range builtInFolders {
 		set, err := l.Knowing(sets...).Folder(schema.FS, folder)
 		if err != nil {
-			return nil, fmt.Errorf("load %s: %w", folder, err)
+			return nil, nil, fmt.Errorf("load %s: %w", folder, err)
 		}
 		sets = append(sets, set)
 	}
-	return sets, nil
+	return l, sets, nil
 }
 
 type scoreCommand struct {
@@ -112,14 +112,14 @@ func titleOf(reports []*report.Report) string {
 // loadRules loads a rule set: the first built-in one where nothing is named, else the built-in one
 // of that name, else a file or a folder.
 func loadRules(path string) (*ruleset.Set, error) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		return nil, err
-	}
 	if path == "" {
+		l, err := ruleset.NewLoader(schema.FS)
+		if err != nil {
+			return nil, err
+		}
 		return l.Folder(schema.FS, builtInFolders[0])
 	}
-	known, err := builtIns()
+	l, known, err := builtIns()
 	if err != nil {
 		return nil, err
 	}

@@ -116,7 +116,7 @@ type process struct {
 
 // open opens store and queue and starts the worker.
 func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
-	sets, err := builtIns()
+	loader, sets, err := builtIns()
 	if err != nil {
 		return nil, fmt.Errorf("load the built-in rule sets: %w", err)
 	}
@@ -128,9 +128,12 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.store, Queue: p.queue, RuleSets: sets, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.store, Queue: p.queue, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
+	if err == nil {
+		err = p.service.Keep(ctx)
+	}
 	if err != nil {
 		return nil, errors.Join(err, p.close())
 	}

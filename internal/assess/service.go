@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"time"
 
 	"laidup/internal/report"
@@ -19,14 +20,15 @@ import (
 	"laidup/internal/score"
 )
 
-// Options are what a [Service] is made of. Store, Queue and RuleSets are required.
+// Options are what a [Service] is made of. Store, Queue, RuleSets and Loader are required.
 type Options struct {
 	Store    Store
 	Queue    Queue
-	RuleSets []*ruleset.Set // the first is the one that reports are scored under
-	Clock    Clock          // nil: time.Now
-	NewID    func() string  // makes ids that sort by time; required
-	Log      *slog.Logger   // nil: no log
+	RuleSets []*ruleset.Set  // the built-in ones; the first is the one that reports are scored under
+	Loader   *ruleset.Loader // reads those that are published
+	Clock    Clock           // nil: time.Now
+	NewID    func() string   // makes ids that sort by time; required
+	Log      *slog.Logger    // nil: no log
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
@@ -37,8 +39,8 @@ type Options struct {
 type Service struct {
 	store   Store
 	queue   Queue
-	sets    []*ruleset.Set
-	scorers []*score.Scorer // of the rule sets, in their order
+	shelf   *shelf
+	trying  chan struct{} // has room for as many rule sets as are tried at once
 	clock   Clock
 	newID   func() string
 	log     *slog.Logger
@@ -48,7 +50,7 @@ type Service struct {
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, sets: o.RuleSets, clock: o.Clock, newID: o.NewID, log: o.Log, overdue: o.OverdueAfter}
+	s := &Service{store: o.Store, queue: o.Queue, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: o.Log, overdue: o.OverdueAfter}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -58,19 +60,41 @@ func New(o Options) (*Service, error) {
 	if s.overdue == 0 {
 		s.overdue = 10 * time.Second
 	}
-	for _, set := range s.sets {
-		s.scorers = append(s.scorers, score.New(set))
-	}
-	checker, err := report.NewChecker(s.current().Catalogue)
-	if err != nil {
+	var err error
+	if s.shelf, err = newShelf(o); err != nil {
 		return nil, err
 	}
-	s.checker = checker
+	if s.checker, err = report.NewChecker(s.current().Catalogue); err != nil {
+		return nil, err
+	}
 	return s, nil
 }
 
+// Keep stores the built-in rule sets, so that what is assessed under them can be worked out again
+// by a later version of the program that has others.
+func (s *Service) Keep(ctx context.Context) error {
+	for _, set := range s.builtIn() {
+		if err := s.store.KeepRuleSet(ctx, refOf(set), set.Canonical); err != nil {
+			return fmt.Errorf("keep rule set %s %s: %w", set.Name, set.Version, err)
+		}
+	}
+	return nil
+}
+
+func (s *Service) builtIn() []*ruleset.Set {
+	sets := make([]*ruleset.Set, len(s.shelf.builtIn))
+	for i, b := range s.shelf.builtIn {
+		sets[i] = b.RuleSet()
+	}
+	return sets
+}
+
 // current is the rule set that new reports are scored under.
-func (s *Service) current() *ruleset.Set { return s.sets[0] }
+func (s *Service) current() *ruleset.Set { return s.shelf.builtIn[0].RuleSet() }
+
+// Current is the rule set that reports are scored under unless another is named. Its catalogue is
+// that of all.
+func (s *Service) Current() *ruleset.Set { return s.current() }
 
 // InvalidError means that a report was not accepted: these are its faults.
 type InvalidError struct {
@@ -80,8 +104,16 @@ type InvalidError struct {
 // Error counts the faults.
 func (e *InvalidError) Error() string { return fmt.Sprintf("the report has %d faults", len(e.Faults)) }
 
-// ErrNoSuchGate means that a gate was asked about that the rule set does not have.
-var ErrNoSuchGate = errors.New("no such gate")
+// NoSuchGateError means that a gate was asked about that the rule set does not have: these are those
+// that it has.
+type NoSuchGateError struct {
+	Gates []string
+}
+
+// Error lists the gates.
+func (e *NoSuchGateError) Error() string {
+	return "no such gate: the gates are " + strings.Join(e.Gates, ", ")
+}
 
 // Checked is what is known of a valid report before it is scored.
 type Checked struct {
@@ -113,20 +145,14 @@ func gateOf(set *ruleset.Set, id string) (int, error) {
 	if id == "" {
 		return set.Asks, nil
 	}
-	i := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == id })
-	if i < 0 {
-		return 0, ErrNoSuchGate
-	}
-	return i, nil
-}
-
-// Gates lists the ids of the gates of the current rule set, in order.
-func (s *Service) Gates() []string {
 	var ids []string
-	for _, g := range s.current().Gates {
+	for i, g := range set.Gates {
+		if g.ID == id {
+			return i, nil
+		}
 		ids = append(ids, g.ID)
 	}
-	return ids
+	return 0, &NoSuchGateError{ids}
 }
 
 // Accepted is a stored report: it will be assessed under the id given.
@@ -147,25 +173,34 @@ type Order struct {
 // ErrNoSuchRuleSet means that a rule set was asked for that is not there.
 var ErrNoSuchRuleSet = errors.New("no such rule set")
 
-// ruleSet finds a rule set by name, or by name and version.
-func (s *Service) ruleSet(named string) (*ruleset.Set, error) {
+// ruleSet finds a rule set by "name", or "name/version".
+func (s *Service) ruleSet(ctx context.Context, named string) (*ruleset.Set, error) {
 	if named == "" {
 		return s.current(), nil
 	}
-	for _, set := range s.sets {
-		if named == set.Name || named == set.Name+"/"+set.Version {
+	name, version, _ := strings.Cut(named, "/")
+	for _, set := range s.builtIn() {
+		if set.Name == name && (version == "" || version == set.Version) {
 			return set, nil
 		}
 	}
-	return nil, ErrNoSuchRuleSet
+	ref, err := s.find(ctx, name, version)
+	if err != nil {
+		return nil, err
+	}
+	scorer, err := s.shelf.version(ctx, ref)
+	if err != nil {
+		return nil, err
+	}
+	return scorer.RuleSet(), nil
 }
 
 // Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
 // it returns without an error the report is safe, even if the queue is down: the sweep hands it
 // over later. A repeat with the same key and order returns the first receipt. The error is an
-// [*InvalidError], [ErrNoSuchGate], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
+// [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
 func (s *Service) Submit(ctx context.Context, o Order) (Accepted, error) {
-	set, err := s.ruleSet(o.RuleSet)
+	set, err := s.ruleSet(ctx, o.RuleSet)
 	if err != nil {
 		return Accepted{}, err
 	}
@@ -180,7 +215,7 @@ func (s *Service) Submit(ctx context.Context, o Order) (Accepted, error) {
 	sub := Submission{
 		ReportID: s.newID(), AssessmentID: s.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: RuleSetRef{set.Name, set.Version, set.Digest}, At: s.clock(),
+		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: s.clock(),
 		IdempotencyKey: o.IdempotencyKey,
 	}
 	if o.IdempotencyKey != "" {
@@ -255,9 +290,9 @@ type UnscorableError struct {
 func (e *UnscorableError) Error() string { return e.Detail }
 
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
-	scorer := s.version(a.RuleSet)
-	if scorer == nil {
-		return Outcome{}, &UnscorableError{"Rule set gone", fmt.Sprintf("rule set %s %s (%s) is not there any more", a.RuleSet.Name, a.RuleSet.Version, a.RuleSet.Digest)}
+	scorer, err := s.shelf.version(ctx, a.RuleSet)
+	if err != nil {
+		return Outcome{}, err
 	}
 	set := scorer.RuleSet()
 	stored, err := s.store.Dossier(ctx, a.Vehicle, a.Ordinal)
@@ -283,15 +318,6 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 		return Outcome{}, fmt.Errorf("encode assessment %s: %w", a.ID, err)
 	}
 	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers}, nil
-}
-
-func (s *Service) version(ref RuleSetRef) *score.Scorer {
-	for i, set := range s.sets {
-		if set.Name == ref.Name && set.Version == ref.Version && set.Digest == ref.Digest {
-			return s.scorers[i]
-		}
-	}
-	return nil
 }
 
 // firstAttempt is the attempt that a submission is handed over as.
@@ -412,7 +438,7 @@ type Readiness struct {
 var ErrNotAssessedYet = errors.New("no finished assessment yet")
 
 // Readiness answers the one question before a gate from the newest finished assessment. The error
-// is [ErrNotFound], [ErrNoSuchGate] or [ErrNotAssessedYet].
+// is [ErrNotFound], a [*NoSuchGateError] or [ErrNotAssessedYet].
 func (s *Service) Readiness(ctx context.Context, reference, gate string) (Readiness, error) {
 	v, err := s.Vehicle(ctx, reference)
 	if err != nil {
@@ -434,7 +460,11 @@ func (s *Service) Readiness(ctx context.Context, reference, gate string) (Readin
 	}
 	at := slices.IndexFunc(a.Gates, func(g score.Gate) bool { return g.Gate == gate })
 	if at < 0 {
-		return Readiness{}, ErrNoSuchGate
+		none := &NoSuchGateError{}
+		for _, g := range a.Gates {
+			none.Gates = append(none.Gates, g.Gate)
+		}
+		return Readiness{}, none
 	}
 	g := a.Gates[at]
 	return Readiness{
@@ -443,9 +473,6 @@ func (s *Service) Readiness(ctx context.Context, reference, gate string) (Readin
 		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
 	}, nil
 }
-
-// RuleSets returns the rule sets that assessments can be made under.
-func (s *Service) RuleSets() []*ruleset.Set { return s.sets }
 
 // ReportSchema returns the JSON Schema of reports.
 func (s *Service) ReportSchema() []byte { return s.checker.Schema() }

@@ -37,7 +37,7 @@ func open(t *testing.T) *workshop {
 	}
 	w := &workshop{store: assesstest.NewMemory(), queue: &assesstest.Queue{}, now: time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC)}
 	w.Service, err = assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{set}, Clock: func() time.Time { return w.now },
+		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{set}, Loader: l, Clock: func() time.Time { return w.now },
 		NewID: func() string { w.ids++; return fmt.Sprintf("id-%04d", w.ids) }, OverdueAfter: 10 * time.Second,
 	})
 	if err != nil {
@@ -194,7 +194,7 @@ func TestReadinessSaysThatANewerReportWaits(t *testing.T) {
 	if err != nil || r.State != "unproven" || !r.NewerReportWaiting || len(r.Blockers) == 0 {
 		t.Errorf("%+v (%v)", r, err)
 	}
-	if _, err := w.Readiness(context.Background(), "brennick-wren-03", "moon"); !errors.Is(err, assess.ErrNoSuchGate) {
+	if _, err := w.Readiness(context.Background(), "brennick-wren-03", "moon"); !errors.As(err, new(*assess.NoSuchGateError)) {
 		t.Errorf("no such gate: %v", err)
 	}
 	if _, err := w.Readiness(context.Background(), "nobody", ""); !errors.Is(err, assess.ErrNotFound) {
@@ -234,5 +234,64 @@ func TestARepeatWithTheSameKeyChangesNothing(t *testing.T) {
 	}
 	if n := len(w.queue.Handed()); n != 1 {
 		t.Errorf("%d tasks", n)
+	}
+}
+
+// A new version of the program has other rule sets built in: what the old one took in is worked out
+// as the old one would have.
+func TestAnAssessmentIsMadeUnderTheRuleSetThatItWasAskedFor(t *testing.T) {
+	for name, keep := range map[string]bool{"kept": true, "not kept": false} {
+		t.Run(name, func(t *testing.T) {
+			old := open(t)
+			if keep {
+				if err := old.Keep(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+			var ids []string
+			for range 2 {
+				ids = append(ids, old.submit(t, "testdata", "cases", "base-tern.json").AssessmentID)
+			}
+			l, err := ruleset.NewLoader(schema.FS)
+			if err != nil {
+				t.Fatal(err)
+			}
+			other, err := l.Knowing(old.Current()).Folder(schema.FS, "rulesets/pre-purchase/1.0.0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			young, err := assess.New(assess.Options{Store: old.store, Queue: old.queue, RuleSets: []*ruleset.Set{other}, Loader: l, NewID: func() string { return "id" }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := old.Score(t.Context(), ids[0]); err != nil {
+				t.Fatal(err)
+			}
+			if err := young.Score(t.Context(), ids[1]); err != nil {
+				t.Fatal(err)
+			}
+			want, err := old.Assessment(t.Context(), ids[0])
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := young.Assessment(t.Context(), ids[1])
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !keep {
+				if got.State != assess.Failed || !strings.Contains(string(got.Problem), "not there any more") {
+					t.Errorf("%s: %s", got.State, got.Problem)
+				}
+				return
+			}
+			same := strings.NewReplacer(ids[1], ids[0], got.ReportID, want.ReportID)
+			if got.State != assess.Done || want.Outcome.Body == nil || len(got.Outcome.Body) < 1000 || got.RuleSet != want.RuleSet {
+				t.Fatalf("%s under %+v", got.State, got.RuleSet)
+			}
+			// The second covers one report more, of the same day and words.
+			if a, b := string(want.Outcome.Body), same.Replace(string(got.Outcome.Body)); a != b {
+				t.Errorf("another assessment:\n%.300s\n%.300s", a, b)
+			}
+		})
 	}
 }

@@ -158,6 +158,16 @@ type Store interface {
 	// History lists a vehicle's assessments.
 	History(ctx context.Context, p HistoryPage) ([]Assessment, error)
 
+	// KeepRuleSet keeps the canonical form of a rule set under its digest; again changes nothing.
+	KeepRuleSet(ctx context.Context, ref RuleSetRef, canonical []byte) error
+	// RuleSet returns the canonical form of a rule set that is kept under a digest.
+	RuleSet(ctx context.Context, digest string) ([]byte, error)
+	// Publish keeps a rule set and lists it as published, once. again says that the very same was
+	// published before; with another digest that is ErrVersionPublished.
+	Publish(ctx context.Context, p Publication, canonical []byte) (again bool, err error)
+	// Published lists what was published, in any order.
+	Published(ctx context.Context) ([]Publication, error)
+
 	// Ping says whether the store can be reached and its schema is the one this program needs.
 	Ping(ctx context.Context) error
 }

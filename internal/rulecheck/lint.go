@@ -1,6 +1,7 @@
 package rulecheck
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -45,8 +46,9 @@ type linter struct {
 
 // Lint looks for what is odd about a rule set. It tries the values that the conditions of the set
 // tell apart, so that what it reports is an example and what it does not report is no proof.
-// Priors that reward ignorance are not looked for: a rule set with one does not load.
-func Lint(set *ruleset.Set) []Finding {
+// Priors that reward ignorance are not looked for: a rule set with one does not load. The error is
+// that of ctx, when it ends before the search does.
+func Lint(ctx context.Context, set *ruleset.Set) ([]Finding, error) {
 	l := &linter{bench: newBench(set), rules: map[*ruleset.Hazard][]*ruleset.Rule{}}
 	for _, r := range set.Rules {
 		l.rules[r.Hazard] = append(l.rules[r.Hazard], r)
@@ -54,20 +56,28 @@ func Lint(set *ruleset.Set) []Finding {
 	l.unread()
 	l.unwatched()
 	for _, r := range set.Rules {
-		l.never(r)
+		if ctx.Err() == nil {
+			l.never(r)
+		}
 	}
 	for _, h := range set.Hazards {
+		if ctx.Err() != nil {
+			break
+		}
 		l.twice(h)
 		l.backward(h)
 		l.uncleared(h)
 		l.unproving(h.ID, h.Item, h.ClearBy)
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("look through rule set %s %s: %w", set.Name, set.Version, err)
 	}
 	for _, r := range set.Rules {
 		if len(r.ClearBy) > 0 && !sameClears(r.ClearBy, r.Hazard.ClearBy) {
 			l.unproving(r.ID, r.Hazard.Item, r.ClearBy)
 		}
 	}
-	return l.findings
+	return l.findings, nil
 }
 
 func sameClears(a, b []ruleset.Clear) bool {

@@ -1,7 +1,9 @@
 package rulecheck_test
 
 import (
+	"context"
 	_ "embed"
+	"errors"
 	"flag"
 	"fmt"
 	"math"
@@ -64,9 +66,38 @@ func spoilt(t testing.TB, pairs ...string) *ruleset.Set {
 	return set
 }
 
+func test(t *testing.T, set *ruleset.Set) []rulecheck.Failure {
+	t.Helper()
+	failures, err := rulecheck.Test(t.Context(), set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return failures
+}
+
+func lint(t *testing.T, set *ruleset.Set) []rulecheck.Finding {
+	t.Helper()
+	findings, err := rulecheck.Lint(t.Context(), set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return findings
+}
+
+func TestAWorkbenchThatIsToldToStopStops(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := rulecheck.Test(ctx, builtIn(t)); !errors.Is(err, context.Canceled) {
+		t.Errorf("tests: %v", err)
+	}
+	if _, err := rulecheck.Lint(ctx, builtIn(t)); !errors.Is(err, context.Canceled) {
+		t.Errorf("lint: %v", err)
+	}
+}
+
 func TestTheBuiltInRuleSetPassesItsOwnTests(t *testing.T) {
 	set := builtIn(t)
-	for _, f := range rulecheck.Test(set) {
+	for _, f := range test(t, set) {
 		t.Error(f)
 	}
 	dossiers, kinds, gates := 0, map[string]bool{}, map[string]bool{}
@@ -104,17 +135,17 @@ func TestTheBuiltInRuleSetPassesItsOwnTests(t *testing.T) {
 }
 
 func TestTheBuiltInRuleSetHasNothingOddAboutIt(t *testing.T) {
-	for _, f := range rulecheck.Lint(builtIn(t)) {
+	for _, f := range lint(t, builtIn(t)) {
 		t.Error(f)
 	}
 }
 
 func TestTheSmallRuleSetIsInOrder(t *testing.T) {
 	set := spoilt(t)
-	for _, f := range rulecheck.Test(set) {
+	for _, f := range test(t, set) {
 		t.Error(f)
 	}
-	for _, f := range rulecheck.Lint(set) {
+	for _, f := range lint(t, set) {
 		t.Error(f)
 	}
 }
@@ -152,7 +183,7 @@ func TestFailures(t *testing.T) {
 		"a sound day that never was":    {[]string{`sound: "2026-04-30"`, `sound: "2026-04-31"`}, "renewed_since", "is not a report"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			failures := rulecheck.Test(spoilt(t, c.change...))
+			failures := test(t, spoilt(t, c.change...))
 			i := slices.IndexFunc(failures, func(f rulecheck.Failure) bool { return f.Test == c.test && strings.Contains(f.Detail, c.says) })
 			if i < 0 {
 				t.Fatalf("failures are %v", failures)
@@ -196,7 +227,7 @@ func TestLint(t *testing.T) {
 					change = slices.Delete(slices.Clone(change), i, i+2)
 				}
 			}
-			findings := rulecheck.Lint(spoilt(t, change...))
+			findings := lint(t, spoilt(t, change...))
 			if !slices.ContainsFunc(findings, func(f rulecheck.Finding) bool {
 				return f.Kind == c.kind && f.Entry == c.entry && strings.Contains(f.Detail, c.says) && strings.HasSuffix(f.String(), "("+c.kind+")")
 			}) {

@@ -2,6 +2,7 @@ package rulecheck
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"maps"
 	"math"
@@ -14,10 +15,11 @@ import (
 
 // Failure is a test that does not hold, or a rule that has none.
 type Failure struct {
-	File   string // where the test is written; empty where there is none
-	Line   int
-	Test   string // the rule, or the name of the dossier
-	Detail string
+	File    string // where the test is written; empty where there is none
+	Line    int
+	Pointer string // JSON Pointer to the test, in the document; empty where there is none
+	Test    string // the rule, or the name of the dossier
+	Detail  string
 }
 
 // String writes the failure as editors understand it.
@@ -40,10 +42,14 @@ type tests struct {
 }
 
 // Test runs all tests of a rule set and returns those that do not hold. A rule without a source, or
-// that no test shows to fire and to let pass what it reads, is a failure too.
-func Test(set *ruleset.Set) []Failure {
+// that no test shows to fire and to let pass what it reads, is a failure too. The error is that of
+// ctx, when it ends before the tests do.
+func Test(ctx context.Context, set *ruleset.Set) ([]Failure, error) {
 	t := &tests{bench: newBench(set), fires: map[string]bool{}, silent: map[string]bool{}, names: map[string]bool{}}
 	for _, written := range set.Tests {
+		if err := ctx.Err(); err != nil {
+			return nil, fmt.Errorf("test rule set %s %s: %w", set.Name, set.Version, err)
+		}
 		t.at = written
 		form, err := written.Form()
 		switch t.name = cmp.Or(form.Rule, form.Name); {
@@ -68,11 +74,11 @@ func Test(set *ruleset.Set) []Failure {
 			t.fail("no test says what it lets pass: add silent: ... to its test")
 		}
 	}
-	return t.failures
+	return t.failures, nil
 }
 
 func (t *tests) fail(format string, args ...any) {
-	t.failures = append(t.failures, Failure{t.at.File, t.at.Line, t.name, fmt.Sprintf(format, args...)})
+	t.failures = append(t.failures, Failure{t.at.File, t.at.Line, t.at.Pointer, t.name, fmt.Sprintf(format, args...)})
 }
 
 func (t *tests) rule(form ruleset.TestForm) {

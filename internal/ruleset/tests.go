@@ -10,9 +10,10 @@ import (
 // Test is one of the tests that a rule set carries, as it is written. Scoring has no use for it: it
 // is read by [Test.Form] when somebody runs it.
 type Test struct {
-	File string // where it is written
-	Line int
-	raw  json.RawMessage
+	File    string // where it is written
+	Line    int
+	Pointer string // JSON Pointer to it, in the document
+	raw     json.RawMessage
 }
 
 // Form reads the test. Its names and values are as they were written: whether the catalogue has
@@ -115,7 +116,7 @@ type FreeForm struct {
 func (c *compiler) tests() {
 	for i, raw := range c.form.Tests {
 		place := c.src.at(at("tests", i), "")
-		c.set.Tests = append(c.set.Tests, Test{File: place.File, Line: place.Line, raw: raw})
+		c.set.Tests = append(c.set.Tests, Test{File: place.File, Line: place.Line, Pointer: place.Pointer, raw: raw})
 	}
 }
 

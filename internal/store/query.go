@@ -104,6 +104,22 @@ ORDER BY v.updated_at DESC, v.reference DESC`
 
 	selectVehicleExists = `SELECT 1 FROM vehicles WHERE reference = $1`
 
+	insertRuleSet = `
+INSERT INTO rule_sets (digest, name, version, canonical) VALUES ($1, $2, $3, $4)
+ON CONFLICT (digest) DO NOTHING`
+
+	selectRuleSet = `SELECT canonical FROM rule_sets WHERE digest = $1`
+
+	// A second transaction with the version waits here for the end of the first.
+	insertPublication = `
+INSERT INTO publications (name, version, digest, purpose, published_at)
+VALUES ($1, $2, $3, $4, $5)
+ON CONFLICT (organisation, name, version) DO NOTHING`
+
+	selectPublishedDigest = `SELECT digest FROM publications WHERE name = $1 AND version = $2`
+
+	selectPublications = `SELECT name, version, digest, purpose, published_at FROM publications`
+
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
 )
 

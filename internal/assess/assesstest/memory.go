@@ -25,6 +25,8 @@ type Memory struct {
 	reports     map[string]assess.Report
 	assessments map[string]*assess.Assessment
 	keys        map[string]claim
+	ruleSets    map[string][]byte // by digest
+	published   []assess.Publication
 }
 
 // claim is what an idempotency key stands for.
@@ -42,6 +44,7 @@ func NewMemory() *Memory {
 		reports:     map[string]assess.Report{},
 		assessments: map[string]*assess.Assessment{},
 		keys:        map[string]claim{},
+		ruleSets:    map[string][]byte{},
 	}
 }
 
@@ -300,6 +303,63 @@ func (m *Memory) History(ctx context.Context, p assess.HistoryPage) ([]assess.As
 		history = history[at+1:]
 	}
 	return history[:min(p.Limit, len(history))], nil
+}
+
+// KeepRuleSet implements [assess.Store].
+func (m *Memory) KeepRuleSet(ctx context.Context, ref assess.RuleSetRef, canonical []byte) error {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	m.ruleSets[ref.Digest] = bytes.Clone(canonical)
+	return nil
+}
+
+// RuleSet implements [assess.Store].
+func (m *Memory) RuleSet(ctx context.Context, digest string) ([]byte, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	canonical, ok := m.ruleSets[digest]
+	if !ok {
+		return nil, fmt.Errorf("rule set %s: %w", digest, assess.ErrNotFound)
+	}
+	return bytes.Clone(canonical), nil
+}
+
+// Publish implements [assess.Store].
+func (m *Memory) Publish(ctx context.Context, p assess.Publication, canonical []byte) (again bool, err error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return false, err
+	}
+	defer leave()
+	for _, known := range m.published {
+		switch {
+		case known.Name != p.Name || known.Version != p.Version:
+		case known.Digest == p.Digest:
+			return true, nil
+		default:
+			return false, fmt.Errorf("publish rule set %s %s: %w", p.Name, p.Version, assess.ErrVersionPublished)
+		}
+	}
+	p.PublishedAt = stored(p.PublishedAt)
+	m.published = append(m.published, p)
+	m.ruleSets[p.Digest] = bytes.Clone(canonical)
+	return false, nil
+}
+
+// Published implements [assess.Store].
+func (m *Memory) Published(ctx context.Context) ([]assess.Publication, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	return slices.Clone(m.published), nil
 }
 
 // Ping implements [assess.Store].

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -51,6 +52,9 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"an unknown id is not found":                                     suite.notFound,
 		"letters of every script are kept and told apart":                suite.unicode,
 		"what a caller does to its bytes afterwards is not stored":       suite.ownBytes,
+		"a rule set is kept once":                                        suite.ruleSet,
+		"a published version never changes":                              suite.published,
+		"of publishers at once one publishes a version":                  suite.publishRace,
 		"a store that was opened can be reached":                         suite.ping,
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -733,6 +737,80 @@ func (s suite) ownBytes(t *testing.T) {
 		check(t, err)
 		same(t, string(a.Outcome.Body), string(outcome("a").Body))
 		clear(a.Outcome.Body)
+	}
+}
+
+// publication returns a publication of a rule set and its canonical form, with a digest of its own.
+func publication(name, version, digest string) (assess.Publication, []byte) {
+	ref := assess.RuleSetRef{Name: name, Version: version, Digest: "sha256:" + digest}
+	return assess.Publication{RuleSetRef: ref, Is: "May it be cranked?", PublishedAt: start}, []byte(`{"name":"` + name + `","digest":"` + digest + `"}`)
+}
+
+func (s suite) ruleSet(t *testing.T) {
+	p, canonical := publication("first-start", "1.0.0", "0a")
+	for range 2 {
+		check(t, s.KeepRuleSet(t.Context(), p.RuleSetRef, canonical))
+	}
+	got, err := s.RuleSet(t.Context(), p.Digest)
+	check(t, err)
+	same(t, string(got), string(canonical))
+	if _, err := s.RuleSet(t.Context(), "sha256:none"); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("an unknown digest: %v", err)
+	}
+	list, err := s.Published(t.Context())
+	check(t, err)
+	if len(list) > 0 {
+		t.Errorf("what is kept is published: %v", list)
+	}
+}
+
+func (s suite) published(t *testing.T) {
+	p, canonical := publication("yard", "1.0.0", "0b")
+	for _, again := range []bool{false, true} {
+		got, err := s.Publish(t.Context(), p, canonical)
+		check(t, err)
+		if got != again {
+			t.Errorf("again is %t, want %t", got, again)
+		}
+	}
+	other, otherText := publication("yard", "1.0.0", "0c")
+	if _, err := s.Publish(t.Context(), other, otherText); !errors.Is(err, assess.ErrVersionPublished) {
+		t.Errorf("another content: %v", err)
+	}
+	next, nextText := publication("yard", "1.0.1", "0c")
+	if _, err := s.Publish(t.Context(), next, nextText); err != nil {
+		t.Error(err)
+	}
+	p.PublishedAt, next.PublishedAt = stored(start), stored(start)
+	list, err := s.Published(t.Context())
+	check(t, err)
+	slices.SortFunc(list, func(a, b assess.Publication) int { return strings.Compare(a.Version, b.Version) })
+	same(t, list, []assess.Publication{p, next})
+	got, err := s.RuleSet(t.Context(), next.Digest)
+	check(t, err)
+	same(t, string(got), string(nextText))
+}
+
+func (s suite) publishRace(t *testing.T) {
+	var first, lost atomic.Int64
+	var publishers sync.WaitGroup
+	for i := range 8 {
+		publishers.Go(func() {
+			p, canonical := publication("yard", "1.0.0", fmt.Sprint(i))
+			again, err := s.Publish(t.Context(), p, canonical)
+			switch {
+			case err == nil && !again:
+				first.Add(1)
+			case errors.Is(err, assess.ErrVersionPublished):
+				lost.Add(1)
+			default:
+				t.Errorf("%t, %v", again, err)
+			}
+		})
+	}
+	publishers.Wait()
+	if first.Load() != 1 || lost.Load() != 7 {
+		t.Errorf("%d published, %d were told no", first.Load(), lost.Load())
 	}
 }
 

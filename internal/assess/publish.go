@@ -1,0 +1,223 @@
+package assess
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/mod/semver"
+
+	"laidup/internal/rulecheck"
+	"laidup/internal/ruleset"
+)
+
+// Publication is a rule set as lists have it.
+type Publication struct {
+	RuleSetRef
+	Is          string
+	PublishedAt time.Time // zero: built in
+}
+
+// ErrVersionPublished means that a version is published already, with another content.
+var ErrVersionPublished = errors.New("version published before with another content")
+
+// ErrBusy means that others are at work on something of which there is only so much.
+var ErrBusy = errors.New("busy")
+
+// FaultyRuleSetError means that a rule set cannot be published: these are its faults.
+type FaultyRuleSetError struct {
+	Faults []RuleSetFault
+}
+
+// Error counts the faults.
+func (e *FaultyRuleSetError) Error() string {
+	return fmt.Sprintf("the rule set has %d faults", len(e.Faults))
+}
+
+// RuleSetFault is one thing that keeps a rule set from being published.
+type RuleSetFault struct {
+	Pointer string           `json:"pointer"` // JSON Pointer into the document
+	Detail  string           `json:"detail"`
+	Code    RuleSetFaultCode `json:"code"`
+	Entry   string           `json:"entry,omitempty"` // the rule, hazard, test or other entry at fault
+	Line    int              `json:"line,omitempty"`  // in the document, from 1
+	Column  int              `json:"column,omitempty"`
+}
+
+// RuleSetFaultCode is the kind of a fault, for programs.
+type RuleSetFaultCode string
+
+// The kinds of faults of rule sets.
+const (
+	Unloadable     RuleSetFaultCode = "unloadable"      // it breaks the form of rule sets, or a condition is wrong
+	TestFailed     RuleSetFaultCode = "test_failed"     // one of its tests does not hold, or a rule has none
+	NameTaken      RuleSetFaultCode = "name_taken"      // a built-in rule set has the name
+	OtherCatalogue RuleSetFaultCode = "other_catalogue" // it speaks of another catalogue than reports do
+	TooCostly      RuleSetFaultCode = "too_costly"      // trying it takes too long
+)
+
+// CheckedRuleSet is a rule set that can be published.
+type CheckedRuleSet struct {
+	Set     *ruleset.Set
+	Remarks []rulecheck.Finding // what is odd about it, and does no harm
+}
+
+// Bounds of what a rule set may cost to try. Its size, the number of its entries and the cost of
+// each condition are bounded by package ruleset.
+const (
+	maxTrials   = 20_000_000 // rules times tests
+	timeToTry   = 30 * time.Second
+	triedAtOnce = 1
+)
+
+// CheckRuleSet reads a rule set in YAML or JSON, whole or as an overlay on one that is built in,
+// runs its tests and looks through it; nothing is stored. The error is a [*FaultyRuleSetError], or [ErrBusy].
+func (s *Service) CheckRuleSet(ctx context.Context, document []byte) (*CheckedRuleSet, error) {
+	select {
+	case s.trying <- struct{}{}:
+		defer func() { <-s.trying }()
+	case <-ctx.Done():
+		return nil, ErrBusy
+	case <-time.After(timeToTry):
+		return nil, ErrBusy
+	}
+	set, err := s.shelf.loader.Document("", document)
+	var bad ruleset.Faults
+	switch {
+	case errors.As(err, &bad):
+		return nil, faulty(bad, func(f ruleset.Fault) RuleSetFault {
+			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: Unloadable, Entry: f.Entry, Line: f.Line, Column: f.Column}
+		})
+	case err != nil:
+		return nil, fmt.Errorf("load rule set: %w", err)
+	}
+	if own := s.unfit(set); len(own) > 0 {
+		return nil, &FaultyRuleSetError{own}
+	}
+	trial, cancel := context.WithTimeout(ctx, timeToTry)
+	defer cancel()
+	failures, err := rulecheck.Test(trial, set)
+	var remarks []rulecheck.Finding
+	if err == nil && len(failures) == 0 {
+		remarks, err = rulecheck.Lint(trial, set)
+	}
+	switch {
+	case ctx.Err() != nil:
+		return nil, fmt.Errorf("try rule set: %w", ctx.Err())
+	case err != nil:
+		return nil, &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("its tests take more than %s: it needs fewer rules, or fewer tests", timeToTry), Code: TooCostly}}}
+	case len(failures) > 0:
+		return nil, faulty(failures, func(f rulecheck.Failure) RuleSetFault {
+			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: TestFailed, Entry: f.Test, Line: f.Line}
+		})
+	}
+	return &CheckedRuleSet{set, remarks}, nil
+}
+
+func faulty[F any](list []F, one func(F) RuleSetFault) error {
+	e := &FaultyRuleSetError{}
+	for _, f := range list {
+		e.Faults = append(e.Faults, one(f))
+	}
+	return e
+}
+
+// unfit says what keeps a sound rule set out of this service.
+func (s *Service) unfit(set *ruleset.Set) (faults []RuleSetFault) {
+	for _, b := range s.builtIn() {
+		if b.Name == set.Name {
+			faults = append(faults, RuleSetFault{Pointer: "/name", Detail: set.Name + " is built in: give yours a name of its own", Code: NameTaken})
+		}
+	}
+	// Every report on a vehicle has to be readable under every rule set.
+	if !bytes.Equal(catalogueText(set), catalogueText(s.current())) {
+		faults = append(faults, RuleSetFault{Pointer: "/catalogue", Detail: "reports are read by the catalogue of " + s.current().Name + " " + s.current().Version + ": say extends and leave the catalogue out, or copy it as it is", Code: OtherCatalogue})
+	}
+	if trials := len(set.Rules) * len(set.Tests); trials > maxTrials {
+		faults = append(faults, RuleSetFault{Pointer: "/tests", Detail: fmt.Sprintf("%d rules with %d tests are %d trials: %d is the limit", len(set.Rules), len(set.Tests), trials, maxTrials), Code: TooCostly})
+	}
+	return faults
+}
+
+// catalogueText is the catalogue of a rule set in canonical form.
+func catalogueText(set *ruleset.Set) []byte {
+	var form struct{ Catalogue json.RawMessage }
+	if err := json.Unmarshal(set.Canonical, &form); err != nil {
+		panic(fmt.Errorf("read rule set %s %s: %w", set.Name, set.Version, err)) // it was read before
+	}
+	return form.Catalogue
+}
+
+// Publish publishes a rule set that can be; from then on it never changes. Publishing the same
+// again is harmless, which the result says. The error is that of [Service.CheckRuleSet],
+// [ErrVersionPublished], or one of the store's.
+func (s *Service) Publish(ctx context.Context, document []byte) (checked *CheckedRuleSet, again bool, err error) {
+	if checked, err = s.CheckRuleSet(ctx, document); err != nil {
+		return nil, false, err
+	}
+	set := checked.Set
+	again, err = s.store.Publish(ctx, Publication{refOf(set), set.Is, s.clock()}, set.Canonical)
+	if err != nil {
+		return nil, false, fmt.Errorf("publish rule set %s %s: %w", set.Name, set.Version, err)
+	}
+	return checked, again, nil
+}
+
+func refOf(set *ruleset.Set) RuleSetRef { return RuleSetRef{set.Name, set.Version, set.Digest} }
+
+// RuleSets lists the rule sets that assessments can be made under: the built-in ones, the one that
+// is used unless another is named first, then those that were published, by name and version.
+func (s *Service) RuleSets(ctx context.Context) ([]Publication, error) {
+	published, err := s.store.Published(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("list rule sets: %w", err)
+	}
+	var all []Publication
+	for _, set := range s.builtIn() {
+		all = append(all, Publication{refOf(set), set.Is, time.Time{}})
+	}
+	slices.SortFunc(published, func(a, b Publication) int {
+		if a.Name != b.Name {
+			return strings.Compare(a.Name, b.Name)
+		}
+		return semver.Compare("v"+a.Version, "v"+b.Version)
+	})
+	return append(all, published...), nil
+}
+
+// RuleSet returns a rule set that assessments can be made under, in canonical form.
+func (s *Service) RuleSet(ctx context.Context, name, version string) (RuleSetRef, []byte, error) {
+	ref, err := s.find(ctx, name, version)
+	if err != nil {
+		return ref, nil, err
+	}
+	for _, set := range s.builtIn() {
+		if set.Digest == ref.Digest {
+			return ref, set.Canonical, nil
+		}
+	}
+	body, err := s.store.RuleSet(ctx, ref.Digest)
+	if err != nil {
+		return ref, nil, fmt.Errorf("load rule set %s %s: %w", name, version, err)
+	}
+	return ref, body, nil
+}
+
+// find finds a rule set by its name and version; without a version it is the latest of the name.
+func (s *Service) find(ctx context.Context, name, version string) (RuleSetRef, error) {
+	all, err := s.RuleSets(ctx)
+	if err != nil {
+		return RuleSetRef{}, err
+	}
+	for _, p := range slices.Backward(all) {
+		if p.Name == name && (version == "" || p.Version == version) {
+			return p.RuleSetRef, nil
+		}
+	}
+	return RuleSetRef{}, ErrNoSuchRuleSet
+}
