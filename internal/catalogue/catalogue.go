@@ -81,6 +81,9 @@ const (
 	Count    Kind = "count"
 	Date     Kind = "date"
 	Text     Kind = "text"
+	// WeekCode is the code of four digits, week and year, that says when a part was made: "0914".
+	// It is read as the date on which that week began, and says the age of the item.
+	WeekCode Kind = "week_code"
 )
 
 // Limits of a catalogue: readers keep track of what they have seen in the bits of a word.
@@ -132,6 +135,8 @@ type Item struct {
 
 	// What every item accepts, besides Judged.
 	Age, Renewed, Removed *Finding
+	// Made is the week code of the item; nil where it has none.
+	Made *Finding
 
 	findByID map[string]*Finding
 }
@@ -294,6 +299,9 @@ func (b *builder) facts(forms []FindingForm) {
 		if f.Kind == Text {
 			b.fault(at+"/kind", "a fact is not free text")
 		}
+		if f.Kind == WeekCode {
+			b.fault(at+"/kind", "a week code is found on an item: it says the item's age")
+		}
 		if slices.Contains(f.Values, "unknown") {
 			b.fault(at+"/values", `"unknown" goes without saying`)
 		}
@@ -355,6 +363,12 @@ func (b *builder) item(at string, s *System, form ItemForm, seen map[string]bool
 		b.c.owner[f.Slot] = f
 		it.Finds = append(it.Finds, f)
 		it.findByID[f.ID] = f
+		if f.Kind == WeekCode {
+			if it.Made != nil {
+				b.fault(fat+"/kind", "the item has a week code already: it was made once")
+			}
+			it.Made = f
+		}
 	}
 	if len(it.Finds) > MaxFinds {
 		b.fault(at+"/finds", "there are %d findings: %d is the limit, with those that every item accepts", len(it.Finds), MaxFinds)
@@ -420,9 +434,9 @@ func (b *builder) finding(at string, form FindingForm) *Finding {
 		f.Unit = unit
 	case Count:
 		f.Min = 0
-	case Date, Text:
+	case Date, Text, WeekCode:
 	default:
-		b.fault(at+"/kind", "%q is not a kind of finding: use flag, choice, quantity, count, date or text", form.Kind)
+		b.fault(at+"/kind", "%q is not a kind of finding: use flag, choice, quantity, count, date, week_code or text", form.Kind)
 	}
 	if (form.Values != nil) != (f.Kind == Choice) {
 		b.fault(at+"/values", "a choice, and nothing else, has values")
@@ -491,7 +505,7 @@ func (f *Finding) conditionKind() condition.Kind {
 		return condition.Flag
 	case Choice:
 		return condition.Choice
-	case Date:
+	case Date, WeekCode:
 		return condition.Date
 	case Text:
 		return condition.Text

@@ -7,6 +7,7 @@
 package handbook
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -63,7 +64,8 @@ func SteeringPlayLimit(wheelDiameter float64) float64 {
 	if !(inches > 0) {
 		return math.NaN()
 	}
-	return (2 + float64(0.125*max(0, inches-16))) * millimetresPerInch
+	// Rounded, so that a play of just what the limit allows is not above it by a last digit.
+	return math.Round((2+float64(0.125*max(0, inches-16)))*millimetresPerInch*1e6) / 1e6
 }
 
 // saturation is the vapour-pressure ancillary of an equation of state:
@@ -133,26 +135,49 @@ func DOT3BoilingPoint(waterPercent float64) float64 {
 	return (dot3Boiling.at(waterPercent) - 32) * 5 / 9
 }
 
+// ErrDecadeOpen means that a week code has three digits.
+var ErrDecadeOpen = errors.New("has three digits: it is from before 2000 and does not say of which decade")
+
 // TyreMade returns the first day of the week that a tyre was made in, by the last four digits of
 // its DOT tyre identification number: week and year since 2000 (49 CFR 574.5). Three-digit codes,
-// used before 2000, leave the decade open and are an error.
+// used before 2000, leave the decade open: [ErrDecadeOpen].
 func TyreMade(code string) (calendar.Day, error) {
-	if len(code) != 4 {
-		return calendar.NoDay, fmt.Errorf("%q is not a tyre's date code: give the last four digits, week and year; three digits mean before 2000", code)
-	}
 	n := 0
 	for _, c := range []byte(code) {
 		if c < '0' || c > '9' {
-			return calendar.NoDay, fmt.Errorf("%q is not a tyre's date code: it has digits only", code)
+			return calendar.NoDay, fmt.Errorf("%q is not a week code: it is the last four digits of the number on the wall, such as 0914 for week 9 of 2014", code)
 		}
 		n = n*10 + int(c-'0')
+		if n > 9999 {
+			break
+		}
+	}
+	switch len(code) {
+	case 4:
+	case 3:
+		return calendar.NoDay, fmt.Errorf("%q %w", code, ErrDecadeOpen)
+	default:
+		return calendar.NoDay, fmt.Errorf("%q is not a week code: give the last four digits alone, week and year, such as 0914 for week 9 of 2014", code)
 	}
 	week, year := n/100, 2000+n%100
 	if week < 1 || week > 53 {
-		return calendar.NoDay, fmt.Errorf("%q is not a tyre's date code: there is no week %d", code, week)
+		return calendar.NoDay, fmt.Errorf("%q is not a week code: there is no week %d", code, week)
 	}
 	// Week 1 is the one with 4 January in it (ISO 8601); weeks begin on Monday.
 	fourth := time.Date(year, 1, 4, 0, 0, 0, 0, time.UTC)
 	monday := 4 - (int(fourth.Weekday())+6)%7
 	return calendar.DayOf(year, 1, monday+7*(week-1)), nil
+}
+
+// TyreWeek returns the week, from 1 to 53, and the year that a day is in, as the codes that
+// [TyreMade] reads have them.
+func TyreWeek(day calendar.Day) (week, year int) {
+	year, week = time.Unix(int64(day)*86400, 0).UTC().ISOWeek()
+	return week, year
+}
+
+// TyreCode writes the week of a day, from 2000 to 2099, as [TyreMade] reads it.
+func TyreCode(day calendar.Day) string {
+	week, year := TyreWeek(day)
+	return fmt.Sprintf("%02d%02d", week, year%100)
 }

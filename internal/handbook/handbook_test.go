@@ -1,9 +1,11 @@
 package handbook_test
 
 import (
+	"errors"
 	"math"
 	"testing"
 
+	"laidup/internal/calendar"
 	"laidup/internal/handbook"
 
 	"pgregory.net/rapid"
@@ -102,6 +104,26 @@ func TestTyreMade(t *testing.T) {
 			t.Errorf("%q is read as %v", code, d)
 		}
 	}
+}
+
+// 31 in week 317 is from a tyre guide: week 31 of 1997, which the code alone does not say.
+func TestTyreMadeBeforeTheCodeSaidWhen(t *testing.T) {
+	if _, err := handbook.TyreMade("317"); !errors.Is(err, handbook.ErrDecadeOpen) {
+		t.Errorf("three digits: %v", err)
+	}
+	if _, err := handbook.TyreMade("3x7"); err == nil || errors.Is(err, handbook.ErrDecadeOpen) {
+		t.Errorf("three characters: %v", err)
+	}
+}
+
+func TestTyreCodeIsWhatTyreMadeReads(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		day := calendar.DayOf(2000, 1, 3) + calendar.Day(rapid.IntRange(0, 36520).Draw(t, "day"))
+		made, err := handbook.TyreMade(handbook.TyreCode(day))
+		if err != nil || made > day || day-made > 6 {
+			t.Fatalf("%s is in the week %s, which begins on %s (%v)", day, handbook.TyreCode(day), made, err)
+		}
+	})
 }
 
 func TestTablesKeepTheirOrder(t *testing.T) {

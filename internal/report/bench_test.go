@@ -120,6 +120,8 @@ func sampleValue(f *catalogue.Finding, i int) any {
 		return max(1, int(f.Min))
 	case catalogue.Date:
 		return "2024-03"
+	case catalogue.WeekCode:
+		return "0914"
 	}
 	return "as in the workshop's book"
 }

@@ -14,6 +14,7 @@ import (
 	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
+	"laidup/internal/handbook"
 	"laidup/internal/quantity"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -701,6 +702,8 @@ func kindOf(f *catalogue.Finding) string {
 		return "a whole number"
 	case catalogue.Date:
 		return `a date such as "2026-05-02" (or "2026-05", "2026")`
+	case catalogue.WeekCode:
+		return `a week code in quotes, such as "0914" for week 9 of 2014`
 	}
 	return "text"
 }
@@ -765,6 +768,10 @@ func (d *decoder) value(f *catalogue.Finding) (v Value, ok bool, err error) {
 		}
 		v.Number = float64(v.Date.Earliest())
 		return v, ok, err
+	case catalogue.WeekCode:
+		v.Date, ok, err = d.weekCode(f)
+		v.Number = float64(v.Date.Earliest())
+		return v, ok, err
 	}
 	s, ok, err := d.word("a reference or a name", MaxText)
 	if ok && len(bytes.TrimSpace(s)) == 0 {
@@ -790,6 +797,24 @@ func (d *decoder) parseDate(s []byte) (calendar.Date, bool) {
 		d.fault(WrongValue, "%q is %s", clip(s), err)
 	}
 	return date, err == nil
+}
+
+// weekCode reads the code of the week in which a part was made as the day on which that week began.
+func (d *decoder) weekCode(f *catalogue.Finding) (calendar.Date, bool, error) {
+	s, ok, err := d.word(kindOf(f), MaxText)
+	if !ok || err != nil {
+		return calendar.Date{}, false, err
+	}
+	day, err := handbook.TyreMade(clip(s))
+	if err != nil {
+		mend := ""
+		if errors.Is(err, handbook.ErrDecadeOpen) {
+			mend = `: leave it out and post the age instead, such as "age": {"value": 28, "unit": "a"}`
+		}
+		d.fault(WrongValue, "%s%s", err, mend)
+		return calendar.Date{}, false, nil
+	}
+	return day.Date(), true, nil
 }
 
 func (d *decoder) number(want string) (float64, bool, error) {
@@ -932,6 +957,10 @@ func (d *decoder) observed(o *Observation, g given, built calendar.Date, at stri
 	}
 	for _, v := range o.Found {
 		switch {
+		case v.Finding.Kind == catalogue.WeekCode:
+			if v.Date.Earliest() > d.rep.Inspected {
+				d.faultAt(at+"/found/"+v.Finding.ID, Impossible, "the week of %s is after the inspection of %s: read the code again, week first and then year", v.Date, d.inspection)
+			}
 		case v.Finding.Kind != catalogue.Date:
 			continue
 		case v.Date.Earliest() > d.rep.Inspected:

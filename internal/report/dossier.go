@@ -234,13 +234,13 @@ func superseded(item *catalogue.Item, found []seen, sufficient float64) []seen {
 
 // lay works out what stands of each finding on one item.
 func (d *Dossier) lay(item *catalogue.Item, found []seen, sufficient float64, room *room) {
-	// A part has aged since its age was reported. What a date of renewal says of the age
-	// contradicts, or agrees with, a reported age.
+	// A part has aged since its age was reported. What a date of renewal or a week code says of
+	// the age contradicts, or agrees with, a reported age.
 	for i, s := range found {
 		switch s.value.Finding {
 		case item.Age:
 			found[i].value.Number += s.by.On.YearsTo(d.AsOf)
-		case item.Renewed:
+		case item.Renewed, item.Made:
 			age := Value{Finding: item.Age, Number: max(0, s.value.Date.Earliest().YearsTo(d.AsOf))}
 			found = append(found, seen{age, s.by})
 		}

@@ -202,6 +202,24 @@ func TestWhatStands(t *testing.T) {
 			inspected(t, "2026-05-02", list{found("timing_belt", "documented", age(10.5)), found("timing_belt", "documented", age(11))}),
 		}, "age", `{"value":11,"unit":"a"} documented`},
 
+		// week codes
+		"a week code says the age": {[]*report.Report{
+			inspected(t, "2026-03-07", list{found("tyres", "seen", object{"week_code": "1016"})}),
+		}, "age of the tyres", `{"value":10,"unit":"a"} seen`},
+		"a week code confirms an age": {[]*report.Report{
+			inspected(t, "2026-03-07", list{found("tyres", "seen", object{"week_code": "1016"}), found("tyres", "told", age(9.5))}),
+		}, "age of the tyres", `{"value":10,"unit":"a"} seen`},
+		"a week code is the date on which its week began": {[]*report.Report{
+			inspected(t, "2026-03-07", list{found("tyres", "seen", object{"week_code": "1016"})}),
+		}, "week_code of the tyres", `"1016" seen`},
+		"old stock fitted late": {[]*report.Report{
+			inspected(t, "2026-03-07", list{found("tyres", "seen", object{"week_code": "1016"}), found("tyres", "documented", object{"renewed": "2025-03-07"})}),
+		}, "age of the tyres", `{"value":1,"unit":"a"} documented / {"value":10,"unit":"a"} seen`},
+		"the code of tyres that are gone": {[]*report.Report{
+			inspected(t, "2025-03-07", list{found("tyres", "seen", object{"week_code": "1016"})}),
+			inspected(t, "2026-03-07", list{found("tyres", "documented", object{"renewed": "2026-03-07"})}),
+		}, "age of the tyres", `{"value":0,"unit":"a"} documented`},
+
 		// removal
 		"removed": {[]*report.Report{
 			inspected(t, "2026-05-02", list{found("timing_belt", "seen", object{"removed": true})}),
@@ -217,7 +235,11 @@ func TestWhatStands(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := report.Lay(c.reports, builtIn(t), sufficient)
-			if got := stands(t, d, "timing_belt", c.finding); got != c.want {
+			finding, item, ok := strings.Cut(c.finding, " of the ")
+			if !ok {
+				item = "timing_belt"
+			}
+			if got := stands(t, d, item, finding); got != c.want {
 				t.Errorf("%s: %s stands, want %s", c.finding, got, c.want)
 			}
 		})
@@ -340,6 +362,10 @@ func drawReports(t *rapid.T, cat *catalogue.Catalogue) []object {
 				f := rapid.SampledFrom(it.Finds).Draw(t, "finding")
 				if f.Kind == catalogue.Date {
 					found[f.ID] = rapid.SampledFrom([]string{"2022", "2022-01", "2022-01-01", "2021-06"}).Draw(t, "date")
+					continue
+				}
+				if f.Kind == catalogue.WeekCode {
+					found[f.ID] = rapid.SampledFrom([]string{"0114", "5221", "2018"}).Draw(t, "week code")
 					continue
 				}
 				found[f.ID] = s.value(f)

@@ -13,6 +13,7 @@ import (
 
 	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
+	"laidup/internal/handbook"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -63,9 +64,9 @@ type Value struct {
 	Finding *catalogue.Finding
 	// Number is the value as a condition reads it: 0 or 1 for a flag, the place in the list of
 	// values for a choice, a quantity in its catalogue unit, a count, the earliest day of a
-	// date, 1 for a text.
+	// date or of the week of a week code, 1 for a text.
 	Number float64
-	Date   calendar.Date // of a date
+	Date   calendar.Date // of a date or a week code
 	Text   string        // of a text
 }
 
@@ -119,6 +120,8 @@ func Form(v Value) json.RawMessage {
 			return quote(calendar.Day(v.Number).String())
 		}
 		return quote(v.Date.String())
+	case catalogue.WeekCode:
+		return quote(handbook.TyreCode(calendar.Day(v.Number)))
 	case catalogue.Text:
 		return quote(v.Text)
 	}

@@ -23,6 +23,10 @@ func Schema(cat *catalogue.Catalogue) []byte {
 		},
 	}
 	s.defs["day"] = object{"type": "string", "format": "date", "pattern": "^" + yearPattern + "-[0-9]{2}-[0-9]{2}$"}
+	s.defs["week_code"] = object{
+		"description": "week and year of making since 2000, by the last four digits of the number on a tyre's wall: 0914 is week 9 of 2014",
+		"type":        "string", "pattern": "^(0[1-9]|[1-4][0-9]|5[0-3])[0-9]{2}$",
+	}
 	items, methods := []any{}, []any{}
 	branches := []any{}
 	for _, it := range cat.Items {
@@ -149,6 +153,8 @@ func (s *schemaWriter) value(f *catalogue.Finding) object {
 		return bounded(object{"type": "integer"}, f.Min, f.Max)
 	case catalogue.Date:
 		return object{"$ref": "#/$defs/date"}
+	case catalogue.WeekCode:
+		return object{"$ref": "#/$defs/week_code"}
 	case catalogue.Quantity:
 		return object{"$ref": "#/$defs/" + s.quantity(f)}
 	}

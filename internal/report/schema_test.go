@@ -60,6 +60,8 @@ func (s sketch) value(f *catalogue.Finding) any {
 		return rapid.SampledFrom(f.Values).Draw(s.t, "choice")
 	case catalogue.Date:
 		return s.date()
+	case catalogue.WeekCode:
+		return rapid.SampledFrom([]string{"0914", "5320", "0100", "0126", "1826", "3598"}).Draw(s.t, "week code")
 	case catalogue.Text:
 		return "R 12/7"
 	case catalogue.Count:
@@ -202,7 +204,7 @@ func (s sketch) odd() any {
 	case 7:
 		return rapid.SampledFrom([]string{"2026-02-30", "2026-2-3", "2026-13", "0000", "02026", "2026-05-02T00:00:00Z", "2026-W01", "2026-", "2025-02-29", "2026-05-03", "1900-02-29", "2000-02-29", "２０２６", "2026\n"}).Draw(s.t, "date")
 	case 8:
-		return rapid.SampledFrom([]string{"1G4AH59H45G11834é", "1G4AH59H45G1183é", "IG4AH59H45G118341", "1G4AH59H45G118341X", "ſG4AH59H45G118341", "first_start", "petrol", "yes", "told", "-a", "a b", "a~b"}).Draw(s.t, "word")
+		return rapid.SampledFrom([]string{"1G4AH59H45G11834é", "1G4AH59H45G1183é", "IG4AH59H45G118341", "1G4AH59H45G118341X", "ſG4AH59H45G118341", "first_start", "petrol", "yes", "told", "0914", "5414", "0014", "914", "09144", "０９１４", "0914\n", "-a", "a b", "a~b"}).Draw(s.t, "word")
 	}
 	return s.text()
 }
@@ -372,6 +374,7 @@ func TestSchemaAndDecoderAgreeOnAnotherCatalogue(t *testing.T) {
 			{ID: "offset", Kind: catalogue.Count, Min: &least},
 			{ID: "grade", Kind: catalogue.Choice, Values: []string{"unknown", "known"}},
 			{ID: "words", Kind: catalogue.Text},
+			{ID: "stamped", Kind: catalogue.WeekCode},
 		}}}}},
 	}
 	cat, faults := catalogue.New(doc)
@@ -400,6 +403,10 @@ func TestSchemaAndDecoderAgreeOnAnotherCatalogue(t *testing.T) {
 		{`"built": "1999"`, ``, `"vacuum": {"value": -18.7, "unit": "kPa"}`, false},
 		{`"built": "1999"`, ``, `"words": "\u2003"`, false},
 		{`"built": "1999"`, ``, `"words": "\ufeff"`, true},
+		{`"built": "1999"`, ``, `"stamped": "5300"`, true},
+		{`"built": "1999"`, ``, `"stamped": "0014"`, false},
+		{`"built": "1999"`, ``, `"stamped": "914"`, false},
+		{`"built": "1999"`, ``, `"stamped": 914`, false},
 	} {
 		data := fmt.Appendf(nil, base, c.vehicle, c.layUp, c.found)
 		data = bytes.ReplaceAll(data, []byte(`, }`), []byte(`}`))

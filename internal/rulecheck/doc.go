@@ -195,6 +195,8 @@ func found(f catalogue.FindingForm) string {
 		s += strings.Join(f.Values, ", ")
 	case catalogue.Quantity:
 		s += "in " + f.Unit
+	case catalogue.WeekCode:
+		s += "four digits, week and year of making"
 	default:
 		s += string(f.Kind)
 	}

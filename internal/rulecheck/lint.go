@@ -90,7 +90,8 @@ func (l *linter) add(kind, entry, format string, args ...any) {
 	l.findings = append(l.findings, Finding{kind, entry, fmt.Sprintf(format, args...)})
 }
 
-// unread lists findings that count for nothing. What every item accepts is read by the machinery.
+// unread lists findings that count for nothing. What every item accepts is read by the machinery, and
+// a week code as the age.
 func (l *linter) unread() {
 	read := map[int]bool{}
 	note := func(lists ...[]int) {
@@ -116,7 +117,7 @@ func (l *linter) unread() {
 	}
 	for _, it := range l.set.Catalogue.Items {
 		for _, f := range it.Finds {
-			if !f.Common() && !read[f.Slot] {
+			if !f.Common() && f != it.Made && !read[f.Slot] {
 				l.add(Unread, it.ID+"."+f.ID, "no rule, proof, prior or grade reads it: write one or take it out of the catalogue")
 			}
 		}

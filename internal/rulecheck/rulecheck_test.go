@@ -237,6 +237,29 @@ func TestLint(t *testing.T) {
 	}
 }
 
+// A week code is read as the age, says weeks since 2000 only, and is said as a person would.
+func TestLintKnowsWeekCodes(t *testing.T) {
+	stamped := func(years string) *ruleset.Set {
+		return spoilt(t, "            - {id: fraying, kind: flag}\n", "            - {id: fraying, kind: flag}\n            - {id: stamped, kind: week_code}\n",
+			`found.noise in ["slight", "rough"]`, `found.noise != "silent" && years_since(found.stamped) > `+years, "{found.noise}", "of {found.stamped}")
+	}
+	if findings := lint(t, spoilt(t, "            - {id: fraying, kind: flag}\n", "            - {id: fraying, kind: flag}\n            - {id: stamped, kind: week_code}\n")); len(findings) > 0 {
+		t.Errorf("findings are %v", findings)
+	}
+	for years, never := range map[string]bool{"9.0": false, "26.0": false, "27.0": true} {
+		findings := lint(t, stamped(years))
+		if got := slices.ContainsFunc(findings, func(f rulecheck.Finding) bool { return f.Kind == rulecheck.NeverFire && f.Entry == "belt_noise" }); got != never {
+			t.Errorf("more than %s years: findings are %v", years, findings)
+		}
+	}
+	set := stamped("9.0")
+	r := decode(t, set, smallReport("2026-05-02", `"cylinders":1`, `{"item":"timing_belt","method":"seen","found":{"noise":"rough","stamped":"0914"}}`))
+	e, err := rulecheck.Explain(set, []*report.Report{r}, "belt_noise")
+	if err != nil || !strings.Contains(e.String(), "Because the belt is of week 9 of 2014.") {
+		t.Errorf("it says %s (%v)", e, err)
+	}
+}
+
 func decode(t testing.TB, set *ruleset.Set, data string) *report.Report {
 	t.Helper()
 	r, _, faults := report.Decode([]byte(data), set.Catalogue)

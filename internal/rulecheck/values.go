@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 
+	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/ruleset"
@@ -72,6 +73,15 @@ func valuesOf(cat *catalogue.Catalogue, slot int, limits []float64) []float64 {
 			list = append(list, math.Floor(day)-9, math.Ceil(day)+9)
 		}
 		return ordered(list, 0, float64(today))
+	case catalogue.WeekCode:
+		list := []float64{float64(today), float64(today - 20*366)}
+		for _, l := range limits {
+			list = append(list, float64(today)-l*365.2425-9, float64(today)-l*365.2425+9)
+		}
+		for i, day := range list {
+			list[i] = monday(day)
+		}
+		return ordered(list, monday(float64(firstCoded)+6), float64(today))
 	case catalogue.Count:
 		list := numbers(f.Min, f.Max, limits, 1)
 		for i := range list {
@@ -81,6 +91,12 @@ func valuesOf(cat *catalogue.Catalogue, slot int, limits []float64) []float64 {
 	}
 	return numbers(f.Min, f.Max, limits, 1e-3)
 }
+
+// firstCoded is when codes of four digits came into use.
+var firstCoded = calendar.DayOf(2000, 1, 1)
+
+// monday is the day on which the week of a day began: day 4 was a Monday.
+func monday(day float64) float64 { return math.Floor((day-4)/7)*7 + 4 }
 
 // numbers returns each limit and its neighbours, within what is possible.
 func numbers(least, most float64, limits []float64, step float64) []float64 {

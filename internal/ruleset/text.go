@@ -8,6 +8,7 @@ import (
 	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
+	"laidup/internal/handbook"
 )
 
 // Text is a sentence with the places where what was found goes in. The zero value is empty.
@@ -76,6 +77,9 @@ func Say(f *catalogue.Finding, v float64) string {
 		return strings.ReplaceAll(f.Values[int(v)], "_", " ")
 	case catalogue.Date:
 		return calendar.Day(v).String()
+	case catalogue.WeekCode:
+		week, year := handbook.TyreWeek(calendar.Day(v))
+		return fmt.Sprintf("week %d of %d", week, year)
 	case catalogue.Quantity:
 		if f.Unit.Sign == "%" {
 			return number(v) + " %"

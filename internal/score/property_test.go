@@ -109,6 +109,8 @@ func drawValue(t *rapid.T, f *catalogue.Finding, flawed bool) any {
 		return rapid.IntRange(int(f.Min), int(min(f.Max, 12))).Draw(t, f.ID)
 	case catalogue.Date:
 		return (calendar.DayOf(2021, 1, 1) - calendar.Day(rapid.IntRange(0, 4000).Draw(t, f.ID))).String()
+	case catalogue.WeekCode:
+		return fmt.Sprintf("%02d%02d", rapid.IntRange(1, 53).Draw(t, f.ID), rapid.IntRange(6, 20).Draw(t, f.ID))
 	case catalogue.Text:
 		return "R-2026-031"
 	}
@@ -237,7 +239,7 @@ func confirms(objects []object, report, observation int, id string, value any) b
 			if ob.(object)["item"] != item || i == report && k == observation {
 				continue
 			}
-			if id == "age" && (found["age"] != nil || found["renewed"] != nil) {
+			if id == "age" && (found["age"] != nil || found["renewed"] != nil || found["week_code"] != nil) {
 				a, _ := number(value)
 				b, ok := number(found["age"])
 				if !ok || math.Abs(a-b) < 6 {
