@@ -14,15 +14,22 @@ import (
 	"sync"
 	"time"
 
+	"github.com/hashicorp/golang-lru/v2/simplelru"
 	"github.com/labstack/echo/v4"
+	"golang.org/x/time/rate"
 
+	"laidup/internal/access"
 	"laidup/internal/assess"
 )
 
-// Options are what an [API] is made of. Service is required.
+// Options are what an [API] is made of. Service is required, and Keys unless it is Open.
 type Options struct {
 	Service *assess.Service
-	Log     *slog.Logger // nil: no log
+	Keys    *access.Keys
+	// Open lets who is on this machine and sends no key do everything for [access.Workshop]. It is
+	// for a server that listens on loopback alone.
+	Open bool
+	Log  *slog.Logger // nil: no log
 	// Metrics answers GET /metrics; nil: there is no such route.
 	Metrics http.Handler
 	// Observe is told of every request once it is answered; nil: nobody is. It has to be safe for
@@ -44,6 +51,8 @@ type Limits struct {
 	Body     int64         // bytes of a report; zero means 1 MiB
 	BodyTime time.Duration // how long a report may take to arrive; zero means 10 s
 	Wait     time.Duration // how long "Prefer: wait" may wait, to the second; zero means 30 s
+	Rate     float64       // requests a second of one key; zero means 50
+	Burst    int           // requests at once of one key; zero means 200
 	Ready    time.Duration // how long store and queue may take to answer /readyz; zero means 2 s
 }
 
@@ -53,6 +62,10 @@ const MaxWait = 60 * time.Second
 // API is the service's HTTP side. It is safe for concurrent use.
 type API struct {
 	service   *assess.Service
+	keys      *access.Keys
+	open      bool
+	paceMu    sync.Mutex
+	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
 	log       *slog.Logger
 	metrics   http.Handler
 	observe   func(Observation)
@@ -68,15 +81,19 @@ type API struct {
 // New makes an API.
 func New(o Options) *API {
 	a := &API{
-		service: o.Service, log: o.Log, metrics: o.Metrics, observe: o.Observe,
+		service: o.Service, keys: o.Keys, open: o.Open, log: o.Log,
+		metrics: o.Metrics, observe: o.Observe,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),
 			Wait:     min(cmp.Or(o.Limits.Wait, 30*time.Second), MaxWait),
+			Rate:     cmp.Or(o.Limits.Rate, 50),
+			Burst:    cmp.Or(o.Limits.Burst, 200),
 			Ready:    cmp.Or(o.Limits.Ready, 2*time.Second),
 		},
 		draining: make(chan struct{}),
 	}
+	a.pace, _ = simplelru.NewLRU[string, *rate.Limiter](10_000, nil) // fails on a size below one alone
 	if a.log == nil {
 		a.log = slog.New(slog.DiscardHandler)
 	}

@@ -21,6 +21,8 @@ import (
 	"go.uber.org/goleak"
 
 	"laidup/api"
+	"laidup/internal/access"
+	"laidup/internal/access/accesstest"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
 	"laidup/internal/ruleset"
@@ -76,6 +78,7 @@ type workshop struct {
 	service *assess.Service
 	store   *assesstest.Memory
 	queue   *queue
+	keys    *access.Keys
 	log     *journal
 }
 
@@ -97,7 +100,8 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	w.service = service
 	w.queue.score = service.Score
 	t.Cleanup(w.queue.workers.Wait)
-	o := api.Options{Service: service, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
+	w.keys = access.New(new(accesstest.Memory), nil, nil)
+	o := api.Options{Service: service, Keys: w.keys, Open: true, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
 	for _, c := range change {
 		c(&o)
 	}
@@ -171,8 +175,13 @@ func (a answer) object(t testing.TB) (o object) {
 func (w *workshop) do(method, path string, body []byte, headers ...string) answer {
 	w.t.Helper()
 	r := httptest.NewRequestWithContext(w.t.Context(), method, path, bytes.NewReader(body))
+	r.Host = "localhost:8416"
 	for _, h := range headers {
 		name, value, _ := strings.Cut(h, ": ")
+		if name == "Host" {
+			r.Host = value
+			continue
+		}
 		r.Header.Add(name, value)
 	}
 	rec := httptest.NewRecorder()

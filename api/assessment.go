@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/json"
 	"fmt"
+	"net/http"
 	"slices"
 	"strings"
 	"time"
@@ -40,7 +41,7 @@ func (a *API) stored(r *request) (assess.Assessment, error) {
 	if err != nil {
 		return assess.Assessment{}, err
 	}
-	return a.service.Assessment(r.Context(), id)
+	return r.account.Assessment(r.Context(), id)
 }
 
 // assessmentReply shows an assessment: what was stored, byte for byte, once it is done.
@@ -144,4 +145,21 @@ func (a *API) getBlockers(r *request) (reply, error) {
 
 func csvReply(name string, body raw) reply {
 	return reply{header: map[string]string{"Content-Disposition": `attachment; filename="` + name + `.csv"`}, body: body}
+}
+
+func (a *API) retryAssessment(r *request) (reply, error) {
+	id, err := r.name("id")
+	if err != nil {
+		return reply{}, err
+	}
+	if err := r.account.Retry(r.Context(), id); err != nil {
+		return reply{}, err
+	}
+	stored, err := r.account.Assessment(r.Context(), id)
+	if err != nil {
+		return reply{}, err
+	}
+	out := assessmentReply(stored)
+	out.status = http.StatusAccepted
+	return out, nil
 }

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -52,7 +53,7 @@ func TestAFinishedAssessmentIsServedAsStored(t *testing.T) {
 	t.Parallel()
 	w := open(t)
 	id := w.assess("tern-01")
-	stored, err := w.service.Assessment(t.Context(), id)
+	stored, err := w.service.For(access.Workshop).Assessment(t.Context(), id)
 	if err != nil {
 		t.Fatal(err)
 	}

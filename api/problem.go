@@ -8,6 +8,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"laidup/internal/access"
 	"laidup/internal/assess"
 )
 
@@ -29,6 +30,12 @@ const (
 	bodyTooLarge
 	notJSON
 	notAcceptable
+	keyNeeded
+	scopeNeeded
+	crossSite
+	tooMany
+	badKeyOrder
+	notFailed
 	notFound
 	noSuchRoute
 	noSuchMethod
@@ -68,6 +75,12 @@ var rows = [kinds]row{
 	bodyTooLarge:     {"body-too-large", "The body is too large", http.StatusRequestEntityTooLarge, 0, ""},
 	notJSON:          {"unsupported-media-type", "The body is not of a kind that is taken here", http.StatusUnsupportedMediaType, 0, "send JSON in UTF-8, uncompressed, as Content-Type: application/json"},
 	notAcceptable:    {"not-acceptable", "The answer cannot be had in that form", http.StatusNotAcceptable, 0, ""},
+	keyNeeded:        {"key-needed", "An API key is needed", http.StatusUnauthorized, 0, "send one as Authorization: Bearer lu_…; who runs the service makes them with laidup keys create"},
+	scopeNeeded:      {"scope-needed", "The key is not for this", http.StatusForbidden, 0, ""},
+	crossSite:        {"cross-site", "The request comes from another site", http.StatusForbidden, 0, "without a key only this machine is served, and no page of another site"},
+	tooMany:          {"too-many-requests", "There are too many requests", http.StatusTooManyRequests, 1, "wait, or post many reports as one batch"},
+	badKeyOrder:      {"bad-key-order", "The key cannot be made", http.StatusUnprocessableEntity, 0, ""},
+	notFailed:        {"not-failed", "The assessment has not failed", http.StatusConflict, 0, "only what failed can be tried again"},
 	notFound:         {"not-found", "There is nothing here", http.StatusNotFound, 0, "nothing is stored under this name"},
 	noSuchRoute:      {"no-such-route", "There is no such path", http.StatusNotFound, 0, "this path leads nowhere"},
 	noSuchMethod:     {"method-not-allowed", "This cannot be done here", http.StatusMethodNotAllowed, 0, "use one of the methods in the Allow header"},
@@ -87,6 +100,8 @@ var causes = []struct {
 	kind kind
 }{
 	{assess.ErrNotFound, notFound},
+	{access.ErrNotFound, notFound},
+	{assess.ErrNotFailed, notFailed},
 	{assess.ErrKeyReused, keyReused},
 	{assess.ErrVersionPublished, versionPublished},
 	{assess.ErrBusy, busy},
@@ -100,7 +115,8 @@ var causes = []struct {
 type problem struct {
 	kind   kind
 	detail string // empty: that of the kind
-	errors any    // what clients get as errors: a list of faults; nil: none
+	header map[string]string
+	errors any // what clients get as errors: a list of faults; nil: none
 }
 
 // says makes an error of the kind.
@@ -136,6 +152,7 @@ func problemOf(err error) *problem {
 	var invalid *assess.InvalidError
 	var faulty *assess.FaultyRuleSetError
 	var gate *assess.NoSuchGateError
+	var order access.OrderError
 	switch {
 	case errors.As(err, &p):
 		return p
@@ -143,6 +160,8 @@ func problemOf(err error) *problem {
 		return &problem{kind: invalidReport, errors: invalid.Faults}
 	case errors.As(err, &faulty):
 		return &problem{kind: faultyRuleSet, errors: faulty.Faults}
+	case errors.As(err, &order):
+		return badKeyOrder.says("%s", order)
 	case errors.As(err, &gate):
 		return noSuchGate.says("the gates are %s", strings.Join(gate.Gates, ", "))
 	}

@@ -49,7 +49,7 @@ func (a *API) postReport(r *request) (reply, error) {
 	}
 	var accepted assess.Accepted
 	err = a.withBody(r, func(body []byte) (err error) {
-		accepted, err = a.service.Submit(r.Context(), assess.Order{Body: body, Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key})
+		accepted, err = r.account.Submit(r.Context(), assess.Order{Body: body, Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key})
 		return err
 	})
 	if err != nil {
@@ -58,7 +58,7 @@ func (a *API) postReport(r *request) (reply, error) {
 	id := accepted.AssessmentID
 	to := linksOf(id, accepted.Vehicle)
 	if wait, ok := preferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok {
-		stored, err := a.await(r.Context(), id, wait)
+		stored, err := a.await(r, id, wait)
 		if err != nil {
 			// The report is safe: that is what has to be said.
 			a.log.WarnContext(r.Context(), "assessment not awaited", "assessment", id, "error", err)
@@ -78,7 +78,8 @@ func (a *API) postReport(r *request) (reply, error) {
 }
 
 // await waits for an assessment, but not once the server drains.
-func (a *API) await(ctx context.Context, id string, wait time.Duration) (assess.Assessment, error) {
+func (a *API) await(r *request, id string, wait time.Duration) (assess.Assessment, error) {
+	ctx := r.Context()
 	waiting, cancel := context.WithCancel(ctx)
 	defer cancel()
 	go func() {
@@ -88,9 +89,9 @@ func (a *API) await(ctx context.Context, id string, wait time.Duration) (assess.
 		case <-waiting.Done():
 		}
 	}()
-	stored, err := a.service.Await(waiting, id, wait)
+	stored, err := r.account.Await(waiting, id, wait)
 	if errors.Is(err, context.Canceled) && ctx.Err() == nil {
-		return a.service.Assessment(ctx, id)
+		return r.account.Assessment(ctx, id)
 	}
 	return stored, err
 }

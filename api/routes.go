@@ -5,11 +5,14 @@ import (
 	"strings"
 
 	"github.com/labstack/echo/v4"
+
+	"laidup/internal/access"
 )
 
 // route is one endpoint.
 type route struct {
 	method, path string
+	needs        access.Scope // what the key must be for; empty: no key is needed
 	handle       func(*request) (reply, error)
 	query        []string // the parameters it takes
 	offers       []string // media types it can answer in, the preferred one first; nil: its handler decides
@@ -42,38 +45,44 @@ func (a *API) routes() []route {
 	asJSON, asTable, asSchema := []string{mediaJSON}, []string{mediaJSON, mediaCSV}, []string{mediaSchema, mediaJSON}
 	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
 	return []route{
-		{post, "/v1/reports", a.postReport, []string{"gate", "rule_set"}, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
-		{post, "/v1/reports/check", a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
-		{get, "/v1/assessments/{id}", a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
-		{get, "/v1/assessments/{id}/register", a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},
-		{get, "/v1/assessments/{id}/blockers", a.getBlockers, append(gate, table...), asTable, revalidate, "What blocks a gate, by a finished assessment."},
-		{get, "/v1/vehicles", a.listVehicles, page, asJSON, revalidate, "Vehicles, the one with the newest report first."},
-		{get, "/v1/vehicles/{reference}", a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
-		{get, "/v1/vehicles/{reference}/readiness", a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
-		{get, "/v1/catalogue", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
-		{get, "/v1/schemas/report", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
-		{get, "/v1/rule_sets", a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
-		{post, "/v1/rule_sets", a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
-		{post, "/v1/rule_sets/check", a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
-		{get, "/v1/rule_sets/{name}/{version}", a.getRuleSet, nil, asJSON, forever, "One version of a rule set, in canonical form."},
-		{get, "/healthz", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
-		{get, "/readyz", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
-		{get, "/metrics", a.getMetrics, nil, nil, noStore, "Metrics for Prometheus."},
+		{post, "/v1/reports", access.PostReports, a.postReport, []string{"gate", "rule_set"}, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
+		{post, "/v1/reports/check", access.PostReports, a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
+		{get, "/v1/assessments/{id}", access.Read, a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
+		{get, "/v1/assessments/{id}/register", access.Read, a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},
+		{get, "/v1/assessments/{id}/blockers", access.Read, a.getBlockers, append(gate, table...), asTable, revalidate, "What blocks a gate, by a finished assessment."},
+		{post, "/v1/assessments/{id}/retry", access.PostReports, a.retryAssessment, nil, asJSON, noStore, "Has a failed assessment worked out once more."},
+		{get, "/v1/vehicles", access.Read, a.listVehicles, page, asJSON, revalidate, "Vehicles, the one with the newest report first."},
+		{get, "/v1/vehicles/{reference}", access.Read, a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
+		{get, "/v1/vehicles/{reference}/readiness", access.Read, a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
+		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
+		{get, "/v1/schemas/report", "", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
+		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
+		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
+		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
+		{get, "/v1/rule_sets/{name}/{version}", access.Read, a.getRuleSet, nil, asJSON, forever, "One version of a rule set, in canonical form."},
+		{get, "/v1/keys", access.Administration, a.listKeys, nil, asJSON, noStore, "The organisation's API keys, without what is secret."},
+		{post, "/v1/keys", access.Administration, a.postKey, nil, asJSON, noStore, "Makes an API key, which is shown this once."},
+		{http.MethodDelete, "/v1/keys/{id}", access.Administration, a.deleteKey, nil, asJSON, noStore, "Revokes an API key."},
+		{get, "/healthz", "", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
+		{get, "/readyz", "", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
+		{get, "/metrics", access.Administration, a.getMetrics, nil, nil, noStore, "Metrics for Prometheus."},
 	}
 }
 
 // Route is one endpoint, for whoever describes the API. Parameters of the path stand in braces.
 type Route struct {
-	Method, Path, Doc string
-	Query             []string // the query parameters it takes
-	Media             []string // the media types it can answer in
+	Method, Path string
+	Needs        access.Scope // empty: no key is needed
+	Doc          string
+	Query        []string // the query parameters it takes
+	Media        []string // the media types it can answer in
 }
 
 // Routes lists the endpoints in the order in which they are documented.
 func (a *API) Routes() []Route {
 	var all []Route
 	for _, r := range a.routes() {
-		all = append(all, Route{r.method, r.path, r.doc, r.query, r.offers})
+		all = append(all, Route{r.method, r.path, r.needs, r.doc, r.query, r.offers})
 	}
 	return all
 }

@@ -30,7 +30,7 @@ func refOf(set *ruleset.Set) score.RuleSet {
 func ruleSetLink(name, version string) string { return "/v1/rule_sets/" + name + "/" + version }
 
 func (a *API) listRuleSets(r *request) (reply, error) {
-	all, err := a.service.RuleSets(r.Context())
+	all, err := r.account.RuleSets(r.Context())
 	if err != nil {
 		return reply{}, err
 	}
@@ -50,7 +50,7 @@ func (a *API) getRuleSet(r *request) (reply, error) {
 	if !isName(name) || !isName(version) {
 		return reply{}, noRuleSet(name, version)
 	}
-	ref, canonical, err := a.service.RuleSet(r.Context(), name, version)
+	ref, canonical, err := r.account.RuleSet(r.Context(), name, version)
 	if errors.Is(err, assess.ErrNoSuchRuleSet) {
 		return reply{}, noRuleSet(name, version)
 	}
@@ -104,7 +104,7 @@ func (a *API) checkRuleSet(r *request) (reply, error) {
 func (a *API) postRuleSet(r *request) (reply, error) {
 	var out reply
 	err := a.withRuleSet(r, func(document []byte) error {
-		c, again, err := a.service.Publish(r.Context(), document)
+		c, again, err := r.account.Publish(r.Context(), document)
 		if err != nil {
 			return err
 		}

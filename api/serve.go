@@ -19,6 +19,9 @@ import (
 	"time"
 
 	"github.com/labstack/echo/v4"
+
+	"laidup/internal/access"
+	"laidup/internal/assess"
 )
 
 // request is a request whose query is checked and whose media type is agreed.
@@ -28,6 +31,9 @@ type request struct {
 	param  func(name string) string
 	query  url.Values
 	media  string
+
+	account assess.Account // of who asks
+	key     access.Key     // of who asks; made up where none is needed
 }
 
 // reply is what a handler answers.
@@ -54,6 +60,10 @@ func encode(v any) raw {
 // serve makes a handler for the router out of a row of the table.
 func (a *API) serve(r route) echo.HandlerFunc {
 	return func(c echo.Context) error {
+		key, err := a.admit(c, r)
+		if err != nil {
+			return err
+		}
 		query, err := checkQuery(c.Request().URL.RawQuery, r)
 		if err != nil {
 			return err
@@ -62,8 +72,11 @@ func (a *API) serve(r route) echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		param := func(name string) string { return pathParam(c, name) }
-		out, err := r.handle(&request{c.Request(), c.Response().Writer, param, query, media})
+		out, err := r.handle(&request{
+			Request: c.Request(), writer: c.Response().Writer, query: query, media: media,
+			param: func(name string) string { return pathParam(c, name) },
+			key:   key, account: a.service.For(key.Organisation),
+		})
 		if err != nil {
 			return err
 		}
@@ -255,6 +268,9 @@ func (a *API) fail(c echo.Context, log *slog.Logger, id string, err error) {
 	h.Set("Cache-Control", noStore)
 	if r := p.kind.row(); r.retry > 0 {
 		h.Set("Retry-After", strconv.Itoa(r.retry))
+	}
+	for name, value := range p.header {
+		h.Set(name, value)
 	}
 	write(c, p.kind.row().status, mediaProblem, encode(p.body(id)))
 }

@@ -91,7 +91,7 @@ func TestEveryTimeAndSizeOfTheServerIsLimited(t *testing.T) {
 func TestABodyThatTrickles(t *testing.T) {
 	t.Parallel()
 	s := serve(t, open(t, func(o *api.Options) { o.Limits.BodyTime = 50 * time.Millisecond }))
-	back := s.raw("POST /v1/reports HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{")
+	back := s.raw("POST /v1/reports HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{")
 	if !strings.HasPrefix(back, "HTTP/1.1 408 ") || !strings.Contains(back, "/problems/body-too-slow") || !strings.Contains(back, "Connection: close") {
 		t.Errorf("answer %s", back)
 	}
@@ -100,7 +100,7 @@ func TestABodyThatTrickles(t *testing.T) {
 func TestATooLargeBodyThatIsAnnounced(t *testing.T) {
 	t.Parallel()
 	s := serve(t, open(t))
-	back := s.raw("POST /v1/reports HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nExpect: 100-continue\r\nContent-Length: 99999999\r\n\r\n")
+	back := s.raw("POST /v1/reports HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nExpect: 100-continue\r\nContent-Length: 99999999\r\n\r\n")
 	if !strings.HasPrefix(back, "HTTP/1.1 413 ") || !strings.Contains(back, "1048576") {
 		t.Errorf("answer %s", back)
 	}
@@ -115,7 +115,7 @@ func TestABodyThatIsCut(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	if _, err := io.WriteString(c, "POST /v1/reports HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{"); err != nil {
+	if _, err := io.WriteString(c, "POST /v1/reports HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{"); err != nil {
 		t.Fatal(err)
 	}
 	if err := c.(*net.TCPConn).CloseWrite(); err != nil {
@@ -133,6 +133,7 @@ func TestAClientThatLeaves(t *testing.T) {
 	gone, leave := context.WithCancel(t.Context())
 	leave()
 	r := httptest.NewRequestWithContext(gone, http.MethodGet, "/v1/vehicles", nil)
+	r.Host = "localhost"
 	rec := httptest.NewRecorder()
 	w.api.Handler().ServeHTTP(rec, r)
 	if rec.Code != 499 || strings.Contains(w.log.String(), `"ERROR"`) {
@@ -159,7 +160,7 @@ func TestWaitingOutlastsTheTimeForTheBody(t *testing.T) {
 func TestHeadersWithoutEnd(t *testing.T) {
 	t.Parallel()
 	s := serve(t, open(t))
-	back := s.raw("GET /healthz HTTP/1.1\r\nHost: x\r\nX-Long: " + strings.Repeat("x", 21<<10) + "\r\n\r\n")
+	back := s.raw("GET /healthz HTTP/1.1\r\nHost: localhost\r\nX-Long: " + strings.Repeat("x", 21<<10) + "\r\n\r\n")
 	if !strings.HasPrefix(back, "HTTP/1.1 431 ") {
 		t.Errorf("answer %.200s", back)
 	}

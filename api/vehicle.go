@@ -72,7 +72,7 @@ func (a *API) listVehicles(r *request) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	list, err := a.service.Vehicles(r.Context(), assess.VehiclePage{AfterTime: after.at, AfterReference: after.name, Limit: limit + 1})
+	list, err := r.account.Vehicles(r.Context(), assess.VehiclePage{AfterTime: after.at, AfterReference: after.name, Limit: limit + 1})
 	if err != nil {
 		return reply{}, err
 	}
@@ -100,11 +100,11 @@ func (a *API) getVehicle(r *request) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	cover, err := a.service.Vehicle(r.Context(), reference)
+	cover, err := r.account.Vehicle(r.Context(), reference)
 	if err != nil {
 		return reply{}, err
 	}
-	list, err := a.service.History(r.Context(), assess.HistoryPage{Vehicle: reference, BeforeCreated: before.at, BeforeID: before.name, Limit: limit + 1})
+	list, err := r.account.History(r.Context(), assess.HistoryPage{Vehicle: reference, BeforeCreated: before.at, BeforeID: before.name, Limit: limit + 1})
 	if err != nil {
 		return reply{}, err
 	}
@@ -121,7 +121,7 @@ func (a *API) getReadiness(r *request) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	answer, err := a.service.Readiness(r.Context(), reference, r.query.Get("gate"))
+	answer, err := r.account.Readiness(r.Context(), reference, r.query.Get("gate"))
 	if err != nil {
 		return reply{}, err
 	}

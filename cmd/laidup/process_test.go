@@ -38,6 +38,7 @@ func TestMain(m *testing.M) {
 type program struct {
 	cmd  *exec.Cmd
 	url  string
+	key  string // empty: none is needed
 	mu   sync.Mutex
 	said bytes.Buffer
 }
@@ -46,6 +47,13 @@ type program struct {
 func launch(t *testing.T, addr string, args ...string) *program {
 	t.Helper()
 	p := &program{cmd: exec.Command(os.Args[0], args...), url: "http://" + addr}
+	if at := slices.Index(args, "--database-url"); at >= 0 && addr != "" {
+		code, out, errs := session(t, "", "keys", "create", "--label", "test", "--scopes", "admin", "--database-url", args[at+1])
+		if code != 0 {
+			t.Fatalf("no key: %s", errs)
+		}
+		p.key = strings.TrimSpace(out)
+	}
 	p.cmd.Env = append(os.Environ(), runAsProgram+"=1")
 	errs, err := p.cmd.StderrPipe()
 	if err != nil {
@@ -116,10 +124,23 @@ func (p *program) post(body []byte, headers ...string) (int, []byte, error) {
 	for i := 0; i < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
-	return answer(http.DefaultClient.Do(req))
+	return p.do(req)
 }
 
-func (p *program) get(path string) (int, []byte, error) { return answer(http.Get(p.url + path)) }
+func (p *program) get(path string) (int, []byte, error) {
+	req, err := http.NewRequest(http.MethodGet, p.url+path, nil)
+	if err != nil {
+		return 0, nil, err
+	}
+	return p.do(req)
+}
+
+func (p *program) do(req *http.Request) (int, []byte, error) {
+	if p.key != "" {
+		req.Header.Set("Authorization", "Bearer "+p.key)
+	}
+	return answer(http.DefaultClient.Do(req))
+}
 
 func answer(res *http.Response, err error) (int, []byte, error) {
 	if err != nil {

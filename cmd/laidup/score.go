@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
@@ -21,21 +22,45 @@ import (
 // Later ones may extend earlier ones.
 var builtInFolders = []string{"rulesets/first-start/1.0.0", "rulesets/pre-purchase/1.0.0"}
 
+// Each is loaded once: it takes a good part of a second, and never changes.
+var (
+	loaderOnce  = sync.OnceValues(func() (*ruleset.Loader, error) { return ruleset.NewLoader(schema.FS) })
+	currentOnce = sync.OnceValues(func() (*ruleset.Set, error) {
+		l, err := loaderOnce()
+		if err != nil {
+			return nil, err
+		}
+		return l.Folder(schema.FS, builtInFolders[0])
+	})
+	builtInsOnce = sync.OnceValues(func() ([]*ruleset.Set, error) {
+		l, err := loaderOnce()
+		if err != nil {
+			return nil, err
+		}
+		current, err := currentOnce()
+		if err != nil {
+			return nil, err
+		}
+		sets := []*ruleset.Set{current}
+		for _, folder := range builtInFolders[1:] {
+			set, err := l.Knowing(sets...).Folder(schema.FS, folder)
+			if err != nil {
+				return nil, fmt.Errorf("load %s: %w", folder, err)
+			}
+			sets = append(sets, set)
+		}
+		return sets, nil
+	})
+)
+
 // builtIns loads the built-in rule sets, and returns what reads others.
 func builtIns() (*ruleset.Loader, []*ruleset.Set, error) {
-	l, err := ruleset.NewLoader(schema.FS)
+	l, err := loaderOnce()
 	if err != nil {
 		return nil, nil, err
 	}
-	var sets []*ruleset.Set
-	for _, folder := range builtInFolders {
-		set, err := l.Knowing(sets...).Folder(schema.FS, folder)
-		if err != nil {
-			return nil, nil, fmt.Errorf("load %s: %w", folder, err)
-		}
-		sets = append(sets, set)
-	}
-	return l, sets, nil
+	sets, err := builtInsOnce()
+	return l, sets, err
 }
 
 type scoreCommand struct {
@@ -113,11 +138,7 @@ func titleOf(reports []*report.Report) string {
 // of that name, else a file or a folder.
 func loadRules(path string) (*ruleset.Set, error) {
 	if path == "" {
-		l, err := ruleset.NewLoader(schema.FS)
-		if err != nil {
-			return nil, err
-		}
-		return l.Folder(schema.FS, builtInFolders[0])
+		return currentOnce()
 	}
 	l, known, err := builtIns()
 	if err != nil {

@@ -8,10 +8,12 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
 	"laidup/api"
+	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/config"
 	"laidup/internal/queue"
@@ -39,6 +41,11 @@ func (c *serveCommand) Run(ctx context.Context, t terminal) error {
 	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, log)
 	if err != nil {
 		return err
+	}
+	if p.open {
+		if err := firstKey(ctx, p.keys, t); err != nil {
+			return errors.Join(err, p.shutDown())
+		}
 	}
 	log.Info("serving", "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
 	return p.until(ctx)
@@ -106,6 +113,8 @@ type process struct {
 	store    *store.Store
 	queue    *queue.Queue
 	service  *assess.Service
+	keys     *access.Keys
+	open     bool         // requests from this machine need no key
 	api      *api.API     // nil: this process only works
 	server   *http.Server // nil: this process only works
 	listener net.Listener // nil: this process only works
@@ -160,11 +169,18 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 	if err != nil {
 		return nil, err
 	}
+	p.keys = access.New(p.store, nil, log)
+	if p.open, err = mayBeOpen(ctx, p.keys, hc, sc); err != nil {
+		return nil, errors.Join(err, p.shutDown())
+	}
 	if p.listener, err = net.Listen("tcp", hc.Addr); err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), p.shutDown())
 	}
 	m := newMetrics(p.service, p.queue)
-	p.api = api.New(api.Options{Service: p.service, Log: log, Metrics: m.handler(), Observe: m.observe, Limits: api.Limits{Body: hc.MaxBody}})
+	p.api = api.New(api.Options{
+		Service: p.service, Keys: p.keys, Open: p.open, Log: log, Metrics: m.handler(), Observe: m.observe,
+		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst},
+	})
 	p.server = api.Server(p.api.Handler(), hc.Addr)
 	p.server.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
 	p.parts.Go(func() {
@@ -173,6 +189,31 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 		}
 	})
 	return p, nil
+}
+
+// mayBeOpen says whether requests from this machine need no key. Where they do, there has to be one:
+// a service that nobody can use is a mistake that shows at once.
+func mayBeOpen(ctx context.Context, keys *access.Keys, hc config.HTTP, sc config.Store) (bool, error) {
+	if !hc.RequireKeys && sc.DatabaseURL == "" && onLoopback(hc.Addr) {
+		return true, nil
+	}
+	any, err := keys.Any(ctx)
+	switch {
+	case err != nil:
+		return false, err
+	case !any:
+		return false, fmt.Errorf("there is no API key, and one is needed to serve %s: make one with laidup keys create --organisation NAME --label WHAT-FOR", hc.Addr)
+	}
+	return false, nil
+}
+
+func onLoopback(addr string) bool {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return false
+	}
+	address, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && address.IsLoopback()
 }
 
 func (p *process) url() string { return "http://" + p.listener.Addr().String() }

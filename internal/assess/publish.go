@@ -19,8 +19,9 @@ import (
 // Publication is a rule set as lists have it.
 type Publication struct {
 	RuleSetRef
-	Is          string
-	PublishedAt time.Time // zero: built in
+	Organisation string // whose it is; empty: built in
+	Is           string
+	PublishedAt  time.Time // zero: built in
 }
 
 // ErrVersionPublished means that a version is published already, with another content.
@@ -156,12 +157,12 @@ func catalogueText(set *ruleset.Set) []byte {
 // Publish publishes a rule set that can be; from then on it never changes. Publishing the same
 // again is harmless, which the result says. The error is that of [Service.CheckRuleSet],
 // [ErrVersionPublished], or one of the store's.
-func (s *Service) Publish(ctx context.Context, document []byte) (checked *CheckedRuleSet, again bool, err error) {
-	if checked, err = s.CheckRuleSet(ctx, document); err != nil {
+func (own Account) Publish(ctx context.Context, document []byte) (checked *CheckedRuleSet, again bool, err error) {
+	if checked, err = own.service.CheckRuleSet(ctx, document); err != nil {
 		return nil, false, err
 	}
 	set := checked.Set
-	again, err = s.store.Publish(ctx, Publication{refOf(set), set.Is, s.clock()}, set.Canonical)
+	again, err = own.store().Publish(ctx, Publication{refOf(set), own.organisation, set.Is, own.service.clock()}, set.Canonical)
 	if err != nil {
 		return nil, false, fmt.Errorf("publish rule set %s %s: %w", set.Name, set.Version, err)
 	}
@@ -172,14 +173,14 @@ func refOf(set *ruleset.Set) RuleSetRef { return RuleSetRef{set.Name, set.Versio
 
 // RuleSets lists the rule sets that assessments can be made under: the built-in ones, the one that
 // is used unless another is named first, then those that were published, by name and version.
-func (s *Service) RuleSets(ctx context.Context) ([]Publication, error) {
-	published, err := s.store.Published(ctx)
+func (own Account) RuleSets(ctx context.Context) ([]Publication, error) {
+	published, err := own.store().Published(ctx, own.organisation)
 	if err != nil {
 		return nil, fmt.Errorf("list rule sets: %w", err)
 	}
 	var all []Publication
-	for _, set := range s.builtIn() {
-		all = append(all, Publication{refOf(set), set.Is, time.Time{}})
+	for _, set := range own.service.builtIn() {
+		all = append(all, Publication{RuleSetRef: refOf(set), Is: set.Is})
 	}
 	slices.SortFunc(published, func(a, b Publication) int {
 		if a.Name != b.Name {
@@ -191,17 +192,17 @@ func (s *Service) RuleSets(ctx context.Context) ([]Publication, error) {
 }
 
 // RuleSet returns a rule set that assessments can be made under, in canonical form.
-func (s *Service) RuleSet(ctx context.Context, name, version string) (RuleSetRef, []byte, error) {
-	ref, err := s.find(ctx, name, version)
+func (own Account) RuleSet(ctx context.Context, name, version string) (RuleSetRef, []byte, error) {
+	ref, err := own.find(ctx, name, version)
 	if err != nil {
 		return ref, nil, err
 	}
-	for _, set := range s.builtIn() {
+	for _, set := range own.service.builtIn() {
 		if set.Digest == ref.Digest {
 			return ref, set.Canonical, nil
 		}
 	}
-	body, err := s.store.RuleSet(ctx, ref.Digest)
+	body, err := own.store().RuleSet(ctx, ref.Digest)
 	if err != nil {
 		return ref, nil, fmt.Errorf("load rule set %s %s: %w", name, version, err)
 	}
@@ -209,8 +210,8 @@ func (s *Service) RuleSet(ctx context.Context, name, version string) (RuleSetRef
 }
 
 // find finds a rule set by its name and version; without a version it is the latest of the name.
-func (s *Service) find(ctx context.Context, name, version string) (RuleSetRef, error) {
-	all, err := s.RuleSets(ctx)
+func (own Account) find(ctx context.Context, name, version string) (RuleSetRef, error) {
+	all, err := own.RuleSets(ctx)
 	if err != nil {
 		return RuleSetRef{}, err
 	}

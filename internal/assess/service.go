@@ -5,19 +5,17 @@ package assess
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
 
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
-	"laidup/internal/score"
 )
 
 // Options are what a [Service] is made of. Store, Queue, RuleSets and Loader are required.
@@ -155,90 +153,6 @@ func gateOf(set *ruleset.Set, id string) (int, error) {
 	return 0, &NoSuchGateError{ids}
 }
 
-// Accepted is a stored report: it will be assessed under the id given.
-type Accepted struct {
-	Receipt
-	Checked
-}
-
-// Order is a report with what is wanted of it.
-type Order struct {
-	Body    []byte
-	Gate    string // the gate asked about; empty: the rule set's own question
-	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
-	// IdempotencyKey makes a repeat harmless; empty means none was sent.
-	IdempotencyKey string
-}
-
-// ErrNoSuchRuleSet means that a rule set was asked for that is not there.
-var ErrNoSuchRuleSet = errors.New("no such rule set")
-
-// ruleSet finds a rule set by "name", or "name/version".
-func (s *Service) ruleSet(ctx context.Context, named string) (*ruleset.Set, error) {
-	if named == "" {
-		return s.current(), nil
-	}
-	name, version, _ := strings.Cut(named, "/")
-	for _, set := range s.builtIn() {
-		if set.Name == name && (version == "" || version == set.Version) {
-			return set, nil
-		}
-	}
-	ref, err := s.find(ctx, name, version)
-	if err != nil {
-		return nil, err
-	}
-	scorer, err := s.shelf.version(ctx, ref)
-	if err != nil {
-		return nil, err
-	}
-	return scorer.RuleSet(), nil
-}
-
-// Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
-// it returns without an error the report is safe, even if the queue is down: the sweep hands it
-// over later. A repeat with the same key and order returns the first receipt. The error is an
-// [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
-func (s *Service) Submit(ctx context.Context, o Order) (Accepted, error) {
-	set, err := s.ruleSet(ctx, o.RuleSet)
-	if err != nil {
-		return Accepted{}, err
-	}
-	g, err := gateOf(set, o.Gate)
-	if err != nil {
-		return Accepted{}, err
-	}
-	r, checked, err := s.decode(o.Body)
-	if err != nil {
-		return Accepted{}, err
-	}
-	sub := Submission{
-		ReportID: s.newID(), AssessmentID: s.newID(),
-		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: s.clock(),
-		IdempotencyKey: o.IdempotencyKey,
-	}
-	if o.IdempotencyKey != "" {
-		sub.Fingerprint = fingerprint(sub.Gate, set.Digest, o.Body)
-	}
-	receipt, err := s.store.Accept(ctx, sub)
-	if err != nil {
-		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
-	}
-	if !receipt.Repeat {
-		// The client may be gone by now; the report is stored and wants scoring all the same.
-		s.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt)
-	}
-	return Accepted{receipt, checked}, nil
-}
-
-func fingerprint(gate, digest string, body []byte) string {
-	h := sha256.New()
-	fmt.Fprintf(h, "%s\x00%s\x00", gate, digest)
-	h.Write(body)
-	return hex.EncodeToString(h.Sum(nil))
-}
-
 // enqueue hands an assessment over and notes it. What goes wrong is mended by the sweep.
 func (s *Service) enqueue(ctx context.Context, id string, attempt int) bool {
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
@@ -262,7 +176,7 @@ func (s *Service) Score(ctx context.Context, id string) error {
 	if err != nil {
 		return fmt.Errorf("start assessment %s: %w", id, err)
 	}
-	outcome, err := s.work(ctx, a)
+	outcome, err := s.outcome(ctx, a)
 	var unscorable *UnscorableError
 	switch {
 	case errors.As(err, &unscorable):
@@ -289,13 +203,31 @@ type UnscorableError struct {
 // Error returns the detail.
 func (e *UnscorableError) Error() string { return e.Detail }
 
+// maxStarts is how often workers begin with an assessment that none of them finishes, before it is
+// given up: something in it ends them.
+const maxStarts = 20
+
+// outcome works an assessment out. What panics will panic again: it is unscorable.
+func (s *Service) outcome(ctx context.Context, a Assessment) (o Outcome, err error) {
+	if a.Starts > maxStarts {
+		return Outcome{}, &UnscorableError{"Given up", fmt.Sprintf("workers began with it %d times and none finished: tell us the id %s", maxStarts, a.ID)}
+	}
+	defer func() {
+		if cause := recover(); cause != nil {
+			s.log.ErrorContext(ctx, "panic", "assessment", a.ID, "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
+			err = &UnscorableError{"Something went wrong here", fmt.Sprintf("this is our fault, not that of the reports: tell us the id %s", a.ID)}
+		}
+	}()
+	return s.work(ctx, a)
+}
+
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	scorer, err := s.shelf.version(ctx, a.RuleSet)
 	if err != nil {
 		return Outcome{}, err
 	}
 	set := scorer.RuleSet()
-	stored, err := s.store.Dossier(ctx, a.Vehicle, a.Ordinal)
+	stored, err := s.store.Dossier(ctx, a.Organisation, a.Vehicle, a.Ordinal)
 	if err != nil {
 		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, err)
 	}
@@ -352,126 +284,6 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 		}
 	}
 	return handed, nil
-}
-
-// Assessment returns a stored assessment.
-func (s *Service) Assessment(ctx context.Context, id string) (Assessment, error) {
-	a, err := s.store.Assessment(ctx, id)
-	if err != nil {
-		return a, fmt.Errorf("load assessment %s: %w", id, err)
-	}
-	return a, nil
-}
-
-// Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
-// given is over.
-func (s *Service) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
-	deadline := time.After(wait)
-	for pause := 2 * time.Millisecond; ; pause = min(2*pause, 100*time.Millisecond) {
-		a, err := s.Assessment(ctx, id)
-		if err != nil || a.State == Done || a.State == Failed {
-			return a, err
-		}
-		select {
-		case <-ctx.Done():
-			return a, nil
-		case <-deadline:
-			return a, nil
-		case <-time.After(pause):
-		}
-	}
-}
-
-// Report returns a stored report.
-func (s *Service) Report(ctx context.Context, id string) (Report, error) {
-	r, err := s.store.Report(ctx, id)
-	if err != nil {
-		return r, fmt.Errorf("load report %s: %w", id, err)
-	}
-	return r, nil
-}
-
-// Vehicle returns a vehicle.
-func (s *Service) Vehicle(ctx context.Context, reference string) (Vehicle, error) {
-	v, err := s.store.Vehicle(ctx, reference)
-	if err != nil {
-		return v, fmt.Errorf("load vehicle %s: %w", reference, err)
-	}
-	return v, nil
-}
-
-// Vehicles lists vehicles.
-func (s *Service) Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error) {
-	v, err := s.store.Vehicles(ctx, p)
-	if err != nil {
-		return nil, fmt.Errorf("list vehicles: %w", err)
-	}
-	return v, nil
-}
-
-// History lists a vehicle's assessments.
-func (s *Service) History(ctx context.Context, p HistoryPage) ([]Assessment, error) {
-	h, err := s.store.History(ctx, p)
-	if err != nil {
-		return nil, fmt.Errorf("list assessments of %s: %w", p.Vehicle, err)
-	}
-	return h, nil
-}
-
-// Readiness is the answer to "what still blocks this gate?".
-type Readiness struct {
-	Vehicle       string          `json:"vehicle"`
-	Gate          string          `json:"gate"`
-	State         string          `json:"state"`
-	ChanceThrough score.Share     `json:"chance_through"`
-	Blockers      []score.Blocker `json:"blockers"`
-	Cautions      []string        `json:"cautions"`
-	AsOf          string          `json:"as_of"`
-	Assessment    string          `json:"assessment"`
-	RuleSet       score.RuleSet   `json:"rule_set"`
-	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
-	// change any moment.
-	NewerReportWaiting bool `json:"newer_report_waiting"`
-}
-
-// ErrNotAssessedYet means that a vehicle has no finished assessment yet.
-var ErrNotAssessedYet = errors.New("no finished assessment yet")
-
-// Readiness answers the one question before a gate from the newest finished assessment. The error
-// is [ErrNotFound], a [*NoSuchGateError] or [ErrNotAssessedYet].
-func (s *Service) Readiness(ctx context.Context, reference, gate string) (Readiness, error) {
-	v, err := s.Vehicle(ctx, reference)
-	if err != nil {
-		return Readiness{}, err
-	}
-	if v.Newest == nil {
-		return Readiness{}, ErrNotAssessedYet
-	}
-	stored, err := s.Assessment(ctx, v.Newest.ID)
-	if err != nil {
-		return Readiness{}, err
-	}
-	var a score.Assessment
-	if err := json.Unmarshal(stored.Outcome.Body, &a); err != nil {
-		return Readiness{}, fmt.Errorf("read assessment %s: %w", stored.ID, err)
-	}
-	if gate == "" {
-		gate = a.Verdict.Gate
-	}
-	at := slices.IndexFunc(a.Gates, func(g score.Gate) bool { return g.Gate == gate })
-	if at < 0 {
-		none := &NoSuchGateError{}
-		for _, g := range a.Gates {
-			none.Gates = append(none.Gates, g.Gate)
-		}
-		return Readiness{}, none
-	}
-	g := a.Gates[at]
-	return Readiness{
-		Vehicle: v.Reference, Gate: g.Gate, State: g.State, ChanceThrough: g.ChanceThrough,
-		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
-		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
-	}, nil
 }
 
 // ReportSchema returns the JSON Schema of reports.

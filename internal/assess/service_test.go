@@ -19,6 +19,7 @@ import (
 // workshop is a service with a store and a queue in memory, and a clock that stands still.
 type workshop struct {
 	*assess.Service
+	assess.Account
 	store *assesstest.Memory
 	queue *assesstest.Queue
 	now   time.Time
@@ -43,6 +44,7 @@ func open(t *testing.T) *workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.Account = w.Service.For("brennick-motors")
 	return w
 }
 
@@ -274,7 +276,7 @@ func TestAnAssessmentIsMadeUnderTheRuleSetThatItWasAskedFor(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			got, err := young.Assessment(t.Context(), ids[1])
+			got, err := young.For("brennick-motors").Assessment(t.Context(), ids[1])
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -12,11 +12,13 @@ var ErrNotFound = errors.New("not found")
 // ErrFinished means that an assessment is already done or failed; it is never written twice.
 var ErrFinished = errors.New("assessment already finished")
 
+// ErrNotFailed means that an assessment that is to be tried again has not failed.
+var ErrNotFailed = errors.New("assessment has not failed")
+
 // ErrKeyReused means that an idempotency key was sent before with another request.
 var ErrKeyReused = errors.New("idempotency key used before with another request")
 
-// State is how far an assessment has got. It only ever moves forward:
-// queued, running, then done or failed.
+// State is how far an assessment has got: queued, running, then done or failed. See [Next].
 type State string
 
 // The states of an assessment.
@@ -27,6 +29,15 @@ const (
 	Failed  State = "failed"
 )
 
+// Next says which states may follow which. Running may begin again after a worker died, and a
+// failed assessment is queued again when somebody asks for it. Done is for good.
+var Next = map[State][]State{
+	Queued:  {Running, Done, Failed}, // a late worker may finish what was queued again
+	Running: {Running, Done, Failed},
+	Failed:  {Queued},
+	Done:    {},
+}
+
 // RuleSetRef names the rule-set version that an assessment is made under.
 type RuleSetRef struct {
 	Name, Version, Digest string
@@ -34,6 +45,7 @@ type RuleSetRef struct {
 
 // Submission is a valid report on its way into the store, with the assessment it asks for.
 type Submission struct {
+	Organisation string // whose it is
 	ReportID     string
 	AssessmentID string
 	Vehicle      string // the vehicle's reference
@@ -75,7 +87,9 @@ type Assessment struct {
 	Ordinal                     int
 	RuleSet                     RuleSetRef
 	State                       State
-	Attempt                     int // how often it was handed to the queue
+	Attempt                     int    // how often it was handed to the queue
+	Organisation                string // whose it is; only [Store.Start] tells
+	Starts                      int    // how often a worker began with it; only [Store.Start] tells
 	CreatedAt                   time.Time
 	EnqueuedAt                  time.Time // when it was last handed to the queue, or created
 	FinishedAt                  time.Time // zero until done or failed
@@ -106,6 +120,7 @@ type Vehicle struct {
 // VehiclePage asks for vehicles, newest report first. After is the cursor: the UpdatedAt and
 // Reference of the last one seen; zero starts at the beginning. Limit is at least 1.
 type VehiclePage struct {
+	Organisation   string
 	AfterTime      time.Time
 	AfterReference string
 	Limit          int
@@ -114,6 +129,7 @@ type VehiclePage struct {
 // HistoryPage asks for a vehicle's assessments without bodies, highest ordinal (then newest) first.
 // Cursor: BeforeCreated and BeforeID of the last one seen; zero starts at the beginning.
 type HistoryPage struct {
+	Organisation  string
 	Vehicle       string
 	BeforeCreated time.Time
 	BeforeID      string
@@ -121,19 +137,20 @@ type HistoryPage struct {
 }
 
 // Store keeps reports and assessments. Reports are append-only; an assessment is written once.
-// All methods return ErrNotFound for an unknown id or reference.
+// All methods return ErrNotFound for an unknown id or reference. What belongs to one organisation
+// is unknown to every other: only who works on an assessment asks by its id alone.
 type Store interface {
 	// Accept stores the report and its queued assessment in one transaction, or nothing.
 	// It returns ErrKeyReused when the idempotency key is known with another fingerprint.
 	Accept(ctx context.Context, s Submission) (Receipt, error)
 
 	// Report returns one report.
-	Report(ctx context.Context, id string) (Report, error)
+	Report(ctx context.Context, organisation, id string) (Report, error)
 	// Dossier returns the reports on a vehicle with an ordinal up to upTo, in ordinal order.
-	Dossier(ctx context.Context, vehicle string, upTo int) ([]Report, error)
+	Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]Report, error)
 
 	// Assessment returns one assessment with its body.
-	Assessment(ctx context.Context, id string) (Assessment, error)
+	Assessment(ctx context.Context, organisation, id string) (Assessment, error)
 	// Start marks an unfinished assessment as running and returns it. It may be started again
 	// after a worker died; ErrFinished when there is nothing left to do.
 	Start(ctx context.Context, id string) (Assessment, error)
@@ -141,6 +158,10 @@ type Store interface {
 	Finish(ctx context.Context, id string, o Outcome, at time.Time) error
 	// Fail writes the problem once; ErrFinished when it is already done or failed.
 	Fail(ctx context.Context, id string, problem []byte, at time.Time) error
+
+	// Retry makes a failed assessment queued again, as if nobody had begun with it, and returns the
+	// last attempt at it; ErrNotFailed when it has not failed.
+	Retry(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error)
 
 	// Waiting returns up to limit unfinished assessments last handed to the queue before the
 	// time given, longest waiting first, without bodies.
@@ -152,7 +173,7 @@ type Store interface {
 	Unfinished(ctx context.Context) (int, error)
 
 	// Vehicle returns one vehicle.
-	Vehicle(ctx context.Context, reference string) (Vehicle, error)
+	Vehicle(ctx context.Context, organisation, reference string) (Vehicle, error)
 	// Vehicles lists vehicles, newest report first.
 	Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error)
 	// History lists a vehicle's assessments.
@@ -165,8 +186,8 @@ type Store interface {
 	// Publish keeps a rule set and lists it as published, once. again says that the very same was
 	// published before; with another digest that is ErrVersionPublished.
 	Publish(ctx context.Context, p Publication, canonical []byte) (again bool, err error)
-	// Published lists what was published, in any order.
-	Published(ctx context.Context) ([]Publication, error)
+	// Published lists what an organisation has published, in any order.
+	Published(ctx context.Context, organisation string) ([]Publication, error)
 
 	// Ping says whether the store can be reached and its schema is the one this program needs.
 	Ping(ctx context.Context) error

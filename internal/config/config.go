@@ -26,8 +26,11 @@ type Work struct {
 
 // HTTP says how the API is served.
 type HTTP struct {
-	Addr    string `env:"LAIDUP_ADDR" default:"127.0.0.1:8416" help:"Address to listen on."`
-	MaxBody int64  `env:"LAIDUP_MAX_BODY" default:"1048576" help:"Greatest size of a report in bytes."`
+	Addr        string  `env:"LAIDUP_ADDR" default:"127.0.0.1:8416" help:"Address to listen on."`
+	RequireKeys bool    `env:"LAIDUP_REQUIRE_KEYS" help:"Ask for an API key even on loopback with the embedded store. Everywhere else one is always asked for."`
+	Rate        float64 `env:"LAIDUP_RATE" default:"50" help:"How many requests a second one API key may send for long."`
+	Burst       int     `env:"LAIDUP_BURST" default:"200" help:"How many requests one API key may send at once."`
+	MaxBody     int64   `env:"LAIDUP_MAX_BODY" default:"1048576" help:"Greatest size of a report in bytes."`
 }
 
 // Log says how the program speaks of what it does.

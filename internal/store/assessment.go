@@ -11,8 +11,8 @@ import (
 )
 
 // Assessment implements [assess.Store].
-func (s *Store) Assessment(ctx context.Context, id string) (assess.Assessment, error) {
-	a, err := one(ctx, s.read, assessmentFieldsBody, selectAssessment, id)
+func (s *Store) Assessment(ctx context.Context, organisation, id string) (assess.Assessment, error) {
+	a, err := one(ctx, s.read, assessmentFieldsBody, selectAssessment, organisation, id)
 	if err != nil {
 		return a, fmt.Errorf("select assessment %s: %w", id, err)
 	}
@@ -24,7 +24,7 @@ func (s *Store) Start(ctx context.Context, id string) (assess.Assessment, error)
 	var a assess.Assessment
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		var err error
-		a, err = one(ctx, tx, assessmentFields, startAssessment, id)
+		a, err = one(ctx, tx, startedFields, startAssessment, id)
 		if errors.Is(err, assess.ErrNotFound) {
 			return unchanged(ctx, tx, id)
 		}
@@ -52,6 +52,25 @@ func (s *Store) Fail(ctx context.Context, id string, problem []byte, at time.Tim
 		return fmt.Errorf("fail assessment %s: %w", id, err)
 	}
 	return nil
+}
+
+// Retry implements [assess.Store].
+func (s *Store) Retry(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error) {
+	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		err := tx.QueryRowContext(ctx, retryAssessment, at.UnixMilli(), organisation, id).Scan(&attempt)
+		if !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		var state assess.State
+		if err := tx.QueryRowContext(ctx, selectOwnState, organisation, id).Scan(&state); err != nil {
+			return domain(err)
+		}
+		return assess.ErrNotFailed
+	})
+	if err != nil {
+		return 0, fmt.Errorf("retry assessment %s: %w", id, err)
+	}
+	return attempt, nil
 }
 
 // Enqueued implements [assess.Store]. Late word about an earlier attempt than the one known
@@ -111,9 +130,9 @@ func (s *Store) Unfinished(ctx context.Context) (int, error) {
 // History implements [assess.Store]. The cursor's BeforeID is enough to find the place; one that
 // is not the vehicle's gives an empty page.
 func (s *Store) History(ctx context.Context, p assess.HistoryPage) ([]assess.Assessment, error) {
-	history, err := many(ctx, s.read, assessmentFields, selectHistory, p.Vehicle, p.BeforeID, p.Limit)
+	history, err := many(ctx, s.read, assessmentFields, selectHistory, p.Organisation, p.Vehicle, p.BeforeID, p.Limit)
 	if err == nil && len(history) == 0 {
-		err = s.vehicleExists(ctx, p.Vehicle)
+		err = s.vehicleExists(ctx, p.Organisation, p.Vehicle)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("select history %s: %w", p.Vehicle, err)
@@ -132,6 +151,11 @@ func assessmentFields(a *assess.Assessment) []any {
 		orZero[string]{&a.Outcome.AsOf}, orZero[string]{&a.Outcome.VerdictState}, orZero[int]{&a.Outcome.Blockers},
 		orZero[[]byte]{&a.Problem},
 	}
+}
+
+// startedFields says where the columns go that startAssessment returns.
+func startedFields(a *assess.Assessment) []any {
+	return append(assessmentFields(a), &a.Organisation, &a.Starts)
 }
 
 // assessmentFieldsBody says where the assessmentColumns and the body go.

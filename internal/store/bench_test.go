@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"laidup/internal/access"
 	"laidup/internal/assess"
 )
 
@@ -111,7 +112,7 @@ func BenchmarkVehicles(b *testing.B) {
 			all.Wait()
 			analyze(b, o.DatabaseURL)
 			for b.Loop() {
-				list, err := s.Vehicles(b.Context(), assess.VehiclePage{AfterTime: time.UnixMilli(vehicles), AfterReference: "z", Limit: 50})
+				list, err := s.Vehicles(b.Context(), assess.VehiclePage{Organisation: access.Workshop, AfterTime: time.UnixMilli(vehicles), AfterReference: "z", Limit: 50})
 				if err != nil || len(list) != 50 {
 					b.Fatalf("%d vehicles, %v", len(list), err)
 				}

@@ -11,46 +11,47 @@ const (
 	// The statement locks the vehicle's row until the transaction ends: reports on one vehicle
 	// are numbered, and become visible, one after the other.
 	upsertVehicle = `
-INSERT INTO vehicles (reference, description, reports, updated_at)
-VALUES ($1, $2, 1, $3)
-ON CONFLICT (reference) DO UPDATE SET
+INSERT INTO vehicles (organisation, reference, description, reports, updated_at)
+VALUES ($1, $2, $3, 1, $4)
+ON CONFLICT (organisation, reference) DO UPDATE SET
     reports = vehicles.reports + 1,
     description = CASE WHEN excluded.description = '' THEN vehicles.description ELSE excluded.description END,
     updated_at = CASE WHEN excluded.updated_at > vehicles.updated_at THEN excluded.updated_at ELSE vehicles.updated_at END
 RETURNING reports`
 
 	insertReport = `
-INSERT INTO reports (id, vehicle, ordinal, reference, inspected, received_at, body)
-VALUES ($1, $2, $3, $4, $5, $6, $7)`
+INSERT INTO reports (id, organisation, vehicle, ordinal, reference, inspected, received_at, body)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`
 
 	insertAssessment = `
-INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at)
-VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $9)`
+INSERT INTO assessments (id, organisation, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $10)`
 
 	// A second transaction with the key waits here for the end of the first.
 	insertKey = `
-INSERT INTO idempotency (key, fingerprint, report_id, assessment_id, created_at)
-VALUES ($1, $2, $3, $4, $5)
-ON CONFLICT (key) DO NOTHING`
+INSERT INTO idempotency (organisation, key, fingerprint, report_id, assessment_id, created_at)
+VALUES ($1, $2, $3, $4, $5, $6)
+ON CONFLICT (organisation, key) DO NOTHING`
 
-	selectKey = `SELECT fingerprint, report_id, assessment_id FROM idempotency WHERE key = $1`
+	selectKey = `SELECT fingerprint, report_id, assessment_id FROM idempotency WHERE organisation = $1 AND key = $2`
 
 	reportColumns = `id, vehicle, ordinal, reference, inspected, received_at, body`
 
-	selectReport = `SELECT ` + reportColumns + ` FROM reports WHERE id = $1`
+	selectReport = `SELECT ` + reportColumns + ` FROM reports WHERE organisation = $1 AND id = $2`
 
-	selectDossier = `SELECT ` + reportColumns + ` FROM reports WHERE vehicle = $1 AND ordinal <= $2 ORDER BY ordinal`
+	selectDossier = `SELECT ` + reportColumns + ` FROM reports WHERE organisation = $1 AND vehicle = $2 AND ordinal <= $3 ORDER BY ordinal`
 
 	assessmentColumns = `id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest,
     state, attempt, created_at, enqueued_at, finished_at, as_of, verdict_state, blockers, problem`
 
-	selectAssessment = `SELECT ` + assessmentColumns + `, body FROM assessments WHERE id = $1`
+	selectAssessment = `SELECT ` + assessmentColumns + `, body FROM assessments WHERE organisation = $1 AND id = $2`
 
+	// Workers know an assessment by its id alone: it tells them whose it is.
 	selectState = `SELECT state FROM assessments WHERE id = $1`
 
 	startAssessment = `
-UPDATE assessments SET state = 'running' WHERE id = $1 AND finished_at IS NULL
-RETURNING ` + assessmentColumns
+UPDATE assessments SET state = 'running', starts = starts + 1 WHERE id = $1 AND finished_at IS NULL
+RETURNING ` + assessmentColumns + `, organisation, starts`
 
 	finishAssessment = `
 UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, body = $5
@@ -59,6 +60,13 @@ WHERE id = $6 AND finished_at IS NULL`
 	failAssessment = `
 UPDATE assessments SET state = 'failed', finished_at = $1, problem = $2
 WHERE id = $3 AND finished_at IS NULL`
+
+	retryAssessment = `
+UPDATE assessments SET state = 'queued', starts = 0, enqueued_at = $1, finished_at = NULL, problem = NULL
+WHERE organisation = $2 AND id = $3 AND state = 'failed'
+RETURNING attempt`
+
+	selectOwnState = `SELECT state FROM assessments WHERE organisation = $1 AND id = $2`
 
 	// A late word about an earlier attempt changes nothing.
 	noteEnqueued = `
@@ -74,14 +82,15 @@ ORDER BY enqueued_at, id LIMIT $2`
 
 	selectHistory = `
 SELECT ` + assessmentColumns + ` FROM assessments
-WHERE vehicle = $1 AND ($2 = '' OR (ordinal, created_at, id) < (
-    SELECT c.ordinal, c.created_at, c.id FROM assessments AS c WHERE c.id = $2 AND c.vehicle = $1))
-ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $3`
+WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR (ordinal, created_at, id) < (
+    SELECT c.ordinal, c.created_at, c.id FROM assessments AS c
+    WHERE c.organisation = $1 AND c.vehicle = $2 AND c.id = $3))
+ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $4`
 
 	vehicleColumns = `v.reference, v.description, v.reports, v.updated_at,
     EXISTS (
         SELECT 1 FROM assessments AS w
-        WHERE w.vehicle = v.reference AND w.finished_at IS NULL AND w.ordinal > COALESCE(n.ordinal, 0)),
+        WHERE w.organisation = v.organisation AND w.vehicle = v.reference AND w.finished_at IS NULL AND w.ordinal > COALESCE(n.ordinal, 0)),
     ` + assessmentColumns
 
 	// newestAssessment joins a vehicle v with its newest finished assessment n, if there is one:
@@ -89,20 +98,20 @@ ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $3`
 	newestAssessment = `
 LEFT JOIN assessments AS n ON n.id = (
     SELECT d.id FROM assessments AS d
-    WHERE d.vehicle = v.reference AND d.state = 'done'
+    WHERE d.organisation = v.organisation AND d.vehicle = v.reference AND d.state = 'done'
     ORDER BY d.ordinal DESC, d.created_at DESC, d.id DESC LIMIT 1)`
 
-	selectVehicle = `SELECT ` + vehicleColumns + ` FROM vehicles AS v` + newestAssessment + ` WHERE v.reference = $1`
+	selectVehicle = `SELECT ` + vehicleColumns + ` FROM vehicles AS v` + newestAssessment + ` WHERE v.organisation = $1 AND v.reference = $2`
 
 	// The page is cut before the join, so that the join sees no more than the page.
 	selectVehicles = `
 SELECT ` + vehicleColumns + ` FROM (
-    SELECT reference, description, reports, updated_at FROM vehicles
-    WHERE (updated_at, reference) < ($1, $2)
-    ORDER BY updated_at DESC, reference DESC LIMIT $3) AS v` + newestAssessment + `
+    SELECT organisation, reference, description, reports, updated_at FROM vehicles
+    WHERE organisation = $1 AND (updated_at, reference) < ($2, $3)
+    ORDER BY updated_at DESC, reference DESC LIMIT $4) AS v` + newestAssessment + `
 ORDER BY v.updated_at DESC, v.reference DESC`
 
-	selectVehicleExists = `SELECT 1 FROM vehicles WHERE reference = $1`
+	selectVehicleExists = `SELECT 1 FROM vehicles WHERE organisation = $1 AND reference = $2`
 
 	insertRuleSet = `
 INSERT INTO rule_sets (digest, name, version, canonical) VALUES ($1, $2, $3, $4)
@@ -112,13 +121,35 @@ ON CONFLICT (digest) DO NOTHING`
 
 	// A second transaction with the version waits here for the end of the first.
 	insertPublication = `
-INSERT INTO publications (name, version, digest, purpose, published_at)
-VALUES ($1, $2, $3, $4, $5)
+INSERT INTO publications (organisation, name, version, digest, purpose, published_at)
+VALUES ($1, $2, $3, $4, $5, $6)
 ON CONFLICT (organisation, name, version) DO NOTHING`
 
-	selectPublishedDigest = `SELECT digest FROM publications WHERE name = $1 AND version = $2`
+	selectPublishedDigest = `SELECT digest FROM publications WHERE organisation = $1 AND name = $2 AND version = $3`
 
-	selectPublications = `SELECT name, version, digest, purpose, published_at FROM publications`
+	selectPublications = `SELECT name, version, digest, purpose, published_at FROM publications WHERE organisation = $1`
+
+	insertAPIKey = `
+INSERT INTO api_keys (id, organisation, label, scopes, digest, created_at, expires_at)
+VALUES ($1, $2, $3, $4, $5, $6, $7)`
+
+	apiKeyColumns = `id, organisation, label, scopes, created_at, expires_at, revoked_at, last_used_at`
+
+	// Whose request it is shows only once its key is known.
+	selectAPIKey = `SELECT ` + apiKeyColumns + `, digest FROM api_keys WHERE id = $1`
+
+	selectAPIKeys = `
+SELECT ` + apiKeyColumns + ` FROM api_keys WHERE organisation = $1 OR $1 = ''
+ORDER BY organisation, created_at, id`
+
+	revokeAPIKey = `
+UPDATE api_keys SET revoked_at = COALESCE(revoked_at, $1) WHERE organisation = $2 AND id = $3`
+
+	noteAPIKeyUsed = `
+UPDATE api_keys SET last_used_at = $1 WHERE id = $2 AND (last_used_at IS NULL OR last_used_at < $1)`
+
+	selectAnyAPIKey = `
+SELECT EXISTS (SELECT 1 FROM api_keys WHERE revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $1))`
 
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
 )

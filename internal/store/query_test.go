@@ -62,3 +62,29 @@ func TestParametersAreNumberedAsTheyFirstAppear(t *testing.T) {
 		}
 	}
 }
+
+// Whoever forgets whose something is shows it to everybody. The exceptions are asked by who works
+// on an assessment, whosever it is, and by who looks for a key.
+func TestEveryQueryAsksWhoseItIs(t *testing.T) {
+	t.Parallel()
+	exceptions := map[string]bool{
+		"startAssessment": true, "selectState": true, "finishAssessment": true, "failAssessment": true, "noteEnqueued": true,
+		"selectWaiting": true, "countUnfinished": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true,
+		"newestAssessment": true, "vehicleColumns": true, // parts of others, which join by the vehicle's
+	}
+	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO) (vehicles|reports|assessments|idempotency|publications|api_keys)\b`)
+	whose := regexp.MustCompile(`\borganisation = \$\d|\(organisation, |\(id, organisation, `)
+	asked := 0
+	for name, query := range queries(t) {
+		if !owned.MatchString(query) || exceptions[name] {
+			delete(exceptions, name)
+			continue
+		}
+		if asked++; !whose.MatchString(query) {
+			t.Errorf("%s does not say whose it is:\n%s", name, query)
+		}
+	}
+	if asked < 15 || len(exceptions) > 0 {
+		t.Errorf("%d queries ask; exceptions without a query: %v", asked, exceptions)
+	}
+}

@@ -26,7 +26,7 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 	at := sub.At.UnixMilli()
 	if sub.IdempotencyKey != "" {
 		claim, err := tx.ExecContext(ctx, insertKey,
-			sub.IdempotencyKey, sub.Fingerprint, sub.ReportID, sub.AssessmentID, at)
+			sub.Organisation, sub.IdempotencyKey, sub.Fingerprint, sub.ReportID, sub.AssessmentID, at)
 		if err != nil {
 			return assess.Receipt{}, fmt.Errorf("insert idempotency key: %w", err)
 		}
@@ -37,15 +37,15 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 		}
 	}
 	var ordinal int
-	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Vehicle, sub.Description, at).Scan(&ordinal); err != nil {
+	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Organisation, sub.Vehicle, sub.Description, at).Scan(&ordinal); err != nil {
 		return assess.Receipt{}, fmt.Errorf("update vehicle %s: %w", sub.Vehicle, err)
 	}
 	if _, err := tx.ExecContext(ctx, insertReport,
-		sub.ReportID, sub.Vehicle, ordinal, sub.Reference, sub.Inspected, at, string(sub.Body)); err != nil {
+		sub.ReportID, sub.Organisation, sub.Vehicle, ordinal, sub.Reference, sub.Inspected, at, string(sub.Body)); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert report: %w", err)
 	}
 	if _, err := tx.ExecContext(ctx, insertAssessment,
-		sub.AssessmentID, sub.ReportID, sub.Vehicle, ordinal, sub.Gate,
+		sub.AssessmentID, sub.Organisation, sub.ReportID, sub.Vehicle, ordinal, sub.Gate,
 		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, at); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert assessment %s: %w", sub.AssessmentID, err)
 	}
@@ -56,7 +56,7 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 func earlier(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Receipt, error) {
 	var fingerprint string
 	receipt := assess.Receipt{Repeat: true}
-	err := tx.QueryRowContext(ctx, selectKey, sub.IdempotencyKey).
+	err := tx.QueryRowContext(ctx, selectKey, sub.Organisation, sub.IdempotencyKey).
 		Scan(&fingerprint, &receipt.ReportID, &receipt.AssessmentID)
 	if err != nil {
 		return assess.Receipt{}, fmt.Errorf("select idempotency key: %w", err)
@@ -68,8 +68,8 @@ func earlier(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rec
 }
 
 // Report implements [assess.Store].
-func (s *Store) Report(ctx context.Context, id string) (assess.Report, error) {
-	r, err := one(ctx, s.read, reportFields, selectReport, id)
+func (s *Store) Report(ctx context.Context, organisation, id string) (assess.Report, error) {
+	r, err := one(ctx, s.read, reportFields, selectReport, organisation, id)
 	if err != nil {
 		return r, fmt.Errorf("select report %s: %w", id, err)
 	}
@@ -77,10 +77,10 @@ func (s *Store) Report(ctx context.Context, id string) (assess.Report, error) {
 }
 
 // Dossier implements [assess.Store].
-func (s *Store) Dossier(ctx context.Context, vehicle string, upTo int) ([]assess.Report, error) {
-	reports, err := many(ctx, s.read, reportFields, selectDossier, vehicle, upTo)
+func (s *Store) Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]assess.Report, error) {
+	reports, err := many(ctx, s.read, reportFields, selectDossier, organisation, vehicle, upTo)
 	if err == nil && len(reports) == 0 {
-		err = s.vehicleExists(ctx, vehicle)
+		err = s.vehicleExists(ctx, organisation, vehicle)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("select dossier %s: %w", vehicle, err)

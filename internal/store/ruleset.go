@@ -41,7 +41,7 @@ func (s *Store) Publish(ctx context.Context, p assess.Publication, canonical []b
 		if err := keepRuleSet(ctx, tx, p.RuleSetRef, canonical); err != nil {
 			return err
 		}
-		result, err := tx.ExecContext(ctx, insertPublication, p.Name, p.Version, p.Digest, p.Is, p.PublishedAt.UnixMilli())
+		result, err := tx.ExecContext(ctx, insertPublication, p.Organisation, p.Name, p.Version, p.Digest, p.Is, p.PublishedAt.UnixMilli())
 		if err != nil {
 			return fmt.Errorf("insert publication: %w", err)
 		}
@@ -49,7 +49,7 @@ func (s *Store) Publish(ctx context.Context, p assess.Publication, canonical []b
 			return err
 		}
 		var digest string
-		if err := tx.QueryRowContext(ctx, selectPublishedDigest, p.Name, p.Version).Scan(&digest); err != nil {
+		if err := tx.QueryRowContext(ctx, selectPublishedDigest, p.Organisation, p.Name, p.Version).Scan(&digest); err != nil {
 			return fmt.Errorf("select publication: %w", err)
 		}
 		if again = digest == p.Digest; !again {
@@ -64,10 +64,13 @@ func (s *Store) Publish(ctx context.Context, p assess.Publication, canonical []b
 }
 
 // Published implements [assess.Store].
-func (s *Store) Published(ctx context.Context) ([]assess.Publication, error) {
-	all, err := many(ctx, s.read, publicationFields, selectPublications)
+func (s *Store) Published(ctx context.Context, organisation string) ([]assess.Publication, error) {
+	all, err := many(ctx, s.read, publicationFields, selectPublications, organisation)
 	if err != nil {
 		return nil, fmt.Errorf("select publications: %w", err)
+	}
+	for i := range all {
+		all[i].Organisation = organisation
 	}
 	return all, nil
 }

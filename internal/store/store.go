@@ -63,14 +63,14 @@ func (s *Store) Migrate(ctx context.Context) error {
 	return nil
 }
 
-// Ping says whether the database can be reached and its schema is exactly the version that this
-// program needs.
+// Ping says whether the database can be reached and its schema is one that this program can work
+// with: the version it needs, or a later one, since later steps leave room for what came before.
 func (s *Store) Ping(ctx context.Context) error {
 	var version int64
 	if err := s.read.QueryRowContext(ctx, selectSchemaVersion).Scan(&version); err != nil {
 		return fmt.Errorf("read schema version: %w", err)
 	}
-	if version != s.newest {
+	if version < s.newest {
 		return fmt.Errorf("schema version is %d, this program needs %d", version, s.newest)
 	}
 	return nil

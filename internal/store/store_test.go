@@ -19,6 +19,8 @@ import (
 	"github.com/jackc/pgx/v5"
 	"go.uber.org/goleak"
 
+	"laidup/internal/access"
+	"laidup/internal/access/accesstest"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
 	"laidup/internal/store"
@@ -89,6 +91,7 @@ func TestStore(t *testing.T) {
 		t.Run(engine, func(t *testing.T) {
 			t.Parallel()
 			assesstest.Store(t, func(t *testing.T) assess.Store { return migrated(t, options(t)) })
+			accesstest.Store(t, func(t *testing.T) access.Store { return migrated(t, options(t)) })
 		})
 	}
 }
@@ -111,7 +114,7 @@ func TestSeveralStartersMigrateAtOnce(t *testing.T) {
 	})
 }
 
-func TestPingWantsTheNewestSchema(t *testing.T) {
+func TestPingWantsTheSchemaOrALaterOne(t *testing.T) {
 	onEachEngine(t, func(t *testing.T, o store.Options) {
 		s := open(t, o)
 		if err := s.Ping(t.Context()); err == nil {
@@ -144,8 +147,12 @@ func TestPingWantsTheNewestSchema(t *testing.T) {
 		if err := tomorrow.Ping(t.Context()); err != nil {
 			t.Error(err)
 		}
-		if err := s.Ping(t.Context()); err == nil {
-			t.Error("Ping is content with a schema of a later program")
+		// Programs are replaced one after the other: those that wait for it go on meanwhile.
+		if err := s.Ping(t.Context()); err != nil {
+			t.Errorf("a schema of a later program: %v", err)
+		}
+		if err := s.Migrate(t.Context()); err != nil {
+			t.Errorf("an old program starts again meanwhile: %v", err)
 		}
 	})
 }
@@ -168,8 +175,75 @@ func TestWhatWasAcceptedIsThereAfterReopening(t *testing.T) {
 		if _, err := first.Accept(t.Context(), submission(2, 100)); err == nil {
 			t.Error("a closed store accepted a report")
 		}
-		if _, err := open(t, o).Report(t.Context(), submission(1, 0).ReportID); err != nil {
+		if _, err := open(t, o).Report(t.Context(), access.Workshop, submission(1, 0).ReportID); err != nil {
 			t.Error(err)
+		}
+	})
+}
+
+// What the program of before organisations has stored belongs to the workshop afterwards.
+func TestADatabaseOfBeforeOrganisationsIsTakenOver(t *testing.T) {
+	onEachEngine(t, func(t *testing.T, o store.Options) {
+		all, first := o.Migrations, fstest.MapFS{}
+		for _, engine := range []string{"sqlite", "postgres"} {
+			entries, err := fs.ReadDir(all, engine)
+			if err != nil {
+				t.Fatal(err)
+			}
+			name := path.Join(engine, entries[0].Name())
+			data, err := fs.ReadFile(all, name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			first[name] = &fstest.MapFile{Data: data}
+		}
+		o.Migrations = first
+		migrated(t, o)
+		driver, source := "pgx", o.DatabaseURL
+		if source == "" {
+			driver, source = "sqlite", filepath.Join(o.DataDir, "laidup.db")
+		}
+		db, err := sql.Open(driver, source)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer db.Close()
+		for _, statement := range []string{
+			`INSERT INTO vehicles VALUES ('tern-01', 'Marrick Tern', 2, 1000), ('wren-02', '', 1, 3000)`,
+			`INSERT INTO reports VALUES ('r1', 'tern-01', 1, '', '2026-05-02', 1000, '{"a":1}'), ('r2', 'tern-01', 2, '', '2026-05-03', 2000, '{"a":2}'), ('r3', 'wren-02', 1, '', '2026-05-03', 3000, '{}')`,
+			`INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, state, finished_at, body)
+			VALUES ('a1', 'r1', 'tern-01', 1, 'crank', 'first-start', '1.0.0', 'd', 1000, 1000, 'done', 1500, '{"done":1}'), ('a2', 'r2', 'tern-01', 2, 'crank', 'first-start', '1.0.0', 'd', 2000, 2000, 'queued', NULL, NULL), ('a3', 'r3', 'wren-02', 1, 'crank', 'first-start', '1.0.0', 'd', 3000, 3000, 'queued', NULL, NULL)`,
+			`INSERT INTO idempotency VALUES ('key', 'print', 'r2', 'a2', 2000)`,
+		} {
+			if _, err := db.ExecContext(t.Context(), statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+		o.Migrations = all
+		s := migrated(t, o)
+		v, err := s.Vehicle(t.Context(), access.Workshop, "tern-01")
+		if err != nil || v.Reports != 2 || !v.Waiting || v.Newest == nil || v.Newest.ID != "a1" || v.Description != "Marrick Tern" {
+			t.Errorf("%+v (%v)", v, err)
+		}
+		if a, err := s.Assessment(t.Context(), access.Workshop, "a1"); err != nil || string(a.Outcome.Body) != `{"done":1}` {
+			t.Errorf("%+v (%v)", a, err)
+		}
+		next := submission(3, 10)
+		next.IdempotencyKey, next.Fingerprint = "key", "print"
+		if r, err := s.Accept(t.Context(), next); err != nil || !r.Repeat || r.AssessmentID != "a2" {
+			t.Errorf("%+v (%v)", r, err)
+		}
+		next.IdempotencyKey = "another"
+		if _, err := s.Accept(t.Context(), next); err != nil {
+			t.Error(err)
+		}
+		dossier, err := s.Dossier(t.Context(), access.Workshop, "tern-01", 3)
+		if err != nil || len(dossier) != 3 || string(dossier[1].Body) != `{"a":2}` || dossier[2].Ordinal != 3 {
+			t.Errorf("%+v (%v)", dossier, err)
+		}
+		next.Vehicle, next.ReportID, next.IdempotencyKey = "tern-02", "r1", ""
+		if _, err := s.Accept(t.Context(), next); err == nil {
+			t.Error("an id was stored twice: the key is gone")
 		}
 	})
 }
@@ -190,7 +264,7 @@ func TestTwoProgramsShareADatabase(t *testing.T) {
 			})
 		}
 		all.Wait()
-		dossier, err := programs[0].Dossier(t.Context(), "tern-01", 2*each)
+		dossier, err := programs[0].Dossier(t.Context(), access.Workshop, "tern-01", 2*each)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -271,10 +345,10 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 	t.Parallel()
 	queries := queries(t)
 	for name, args := range map[string][]any{
-		"selectVehicles": {int64(1) << 62, "", 50},
-		"selectVehicle":  {"tern-01"},
-		"selectHistory":  {"tern-01", "assessment-1", 50},
-		"selectDossier":  {"tern-01", 50},
+		"selectVehicles": {access.Workshop, int64(1) << 62, "", 50},
+		"selectVehicle":  {access.Workshop, "tern-01"},
+		"selectHistory":  {access.Workshop, "tern-01", "assessment-1", 50},
+		"selectDossier":  {access.Workshop, "tern-01", 50},
 		"selectWaiting":  {int64(1) << 62, 50},
 	} {
 		query, ok := queries[name]
@@ -308,8 +382,8 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 			}
 			defer conn.Close(context.WithoutCancel(t.Context()))
 			for _, statement := range []string{
-				`INSERT INTO vehicles SELECT 'tern-' || i, '', 3, i FROM generate_series(1, 10000) AS i`,
-				`INSERT INTO reports SELECT 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', i, '{}' FROM generate_series(0, 29999) AS i`,
+				`INSERT INTO vehicles (reference, description, reports, updated_at) SELECT 'tern-' || i, '', 3, i FROM generate_series(1, 10000) AS i`,
+				`INSERT INTO reports (id, vehicle, ordinal, reference, inspected, received_at, body) SELECT 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', i, '{}' FROM generate_series(0, 29999) AS i`,
 				`INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, state, finished_at, body)
 				SELECT 'assessment-' || i, 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', '', '', i, i,
 				CASE WHEN i % 100 = 7 THEN 'queued' ELSE 'done' END, CASE WHEN i % 100 = 7 THEN NULL ELSE i END, CASE WHEN i % 100 = 7 THEN NULL ELSE '{}' END
@@ -361,7 +435,8 @@ func explain(t *testing.T, run func(string) (rows, error), query string, column 
 // submission returns the nth report of a made-up vehicle with a body of the size given.
 func submission(n, size int) assess.Submission {
 	return assess.Submission{
-		ReportID: fmt.Sprintf("report-%08d", n), AssessmentID: fmt.Sprintf("assessment-%08d", n),
+		Organisation: access.Workshop,
+		ReportID:     fmt.Sprintf("report-%08d", n), AssessmentID: fmt.Sprintf("assessment-%08d", n),
 		Vehicle: "tern-01", Inspected: "2026-05-02", Gate: "first_start",
 		Body:    []byte(`{"note":"` + strings.Repeat("x", size) + `"}`),
 		RuleSet: assess.RuleSetRef{Name: "first-start", Version: "1.0.0", Digest: "sha256:0a1b"},

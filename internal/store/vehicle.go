@@ -9,8 +9,8 @@ import (
 )
 
 // Vehicle implements [assess.Store].
-func (s *Store) Vehicle(ctx context.Context, reference string) (assess.Vehicle, error) {
-	v, err := one(ctx, s.read, vehicleFields, selectVehicle, reference)
+func (s *Store) Vehicle(ctx context.Context, organisation, reference string) (assess.Vehicle, error) {
+	v, err := one(ctx, s.read, vehicleFields, selectVehicle, organisation, reference)
 	if err != nil {
 		return assess.Vehicle{}, fmt.Errorf("select vehicle %s: %w", reference, err)
 	}
@@ -23,7 +23,7 @@ func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Ve
 	if !p.AfterTime.IsZero() {
 		before = p.AfterTime.UnixMilli()
 	}
-	vehicles, err := many(ctx, s.read, vehicleFields, selectVehicles, before, p.AfterReference, p.Limit)
+	vehicles, err := many(ctx, s.read, vehicleFields, selectVehicles, p.Organisation, before, p.AfterReference, p.Limit)
 	if err != nil {
 		return nil, fmt.Errorf("select vehicles: %w", err)
 	}
@@ -34,9 +34,9 @@ func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Ve
 }
 
 // vehicleExists returns [assess.ErrNotFound] for a vehicle that nothing is known about.
-func (s *Store) vehicleExists(ctx context.Context, reference string) error {
+func (s *Store) vehicleExists(ctx context.Context, organisation, reference string) error {
 	var found int
-	return domain(s.read.QueryRowContext(ctx, selectVehicleExists, reference).Scan(&found))
+	return domain(s.read.QueryRowContext(ctx, selectVehicleExists, organisation, reference).Scan(&found))
 }
 
 // vehicleFields says where the vehicleColumns go; see settled.

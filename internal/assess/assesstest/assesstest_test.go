@@ -19,7 +19,7 @@ func TestMemoryBreaksAndMends(t *testing.T) {
 	t.Parallel()
 	store, broken := assesstest.NewMemory(), errors.New("disk is gone")
 	store.Break(broken)
-	if _, err := store.Report(t.Context(), "a"); !errors.Is(err, broken) {
+	if _, err := store.Report(t.Context(), "us", "a"); !errors.Is(err, broken) {
 		t.Errorf("Report returned %v, want %v", err, broken)
 	}
 	store.Break(nil)

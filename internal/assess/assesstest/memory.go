@@ -21,12 +21,20 @@ import (
 type Memory struct {
 	mu          sync.Mutex
 	down        error
-	vehicles    map[string]*assess.Vehicle // Newest and Waiting are worked out when asked for
-	reports     map[string]assess.Report
-	assessments map[string]*assess.Assessment
-	keys        map[string]claim
+	vehicles    map[owned]*assess.Vehicle // Newest and Waiting are worked out when asked for
+	reports     map[string]ownedReport
+	assessments map[string]*assess.Assessment // with Organisation and Starts
+	keys        map[owned]claim
 	ruleSets    map[string][]byte // by digest
 	published   []assess.Publication
+}
+
+// owned is a name that an organisation gave.
+type owned struct{ organisation, name string }
+
+type ownedReport struct {
+	assess.Report
+	organisation string
 }
 
 // claim is what an idempotency key stands for.
@@ -40,10 +48,10 @@ var _ assess.Store = (*Memory)(nil)
 // NewMemory returns an empty store.
 func NewMemory() *Memory {
 	return &Memory{
-		vehicles:    map[string]*assess.Vehicle{},
-		reports:     map[string]assess.Report{},
+		vehicles:    map[owned]*assess.Vehicle{},
+		reports:     map[string]ownedReport{},
 		assessments: map[string]*assess.Assessment{},
-		keys:        map[string]claim{},
+		keys:        map[owned]claim{},
 		ruleSets:    map[string][]byte{},
 	}
 }
@@ -77,7 +85,7 @@ func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receip
 	}
 	defer leave()
 	if s.IdempotencyKey != "" {
-		if known, ok := m.keys[s.IdempotencyKey]; ok {
+		if known, ok := m.keys[owned{s.Organisation, s.IdempotencyKey}]; ok {
 			if known.fingerprint != s.Fingerprint {
 				return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrKeyReused)
 			}
@@ -92,61 +100,61 @@ func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receip
 		return assess.Receipt{}, fmt.Errorf("accept report %s: assessment id %s is taken", s.ReportID, s.AssessmentID)
 	}
 	at := stored(s.At)
-	v := m.vehicles[s.Vehicle]
+	v := m.vehicles[owned{s.Organisation, s.Vehicle}]
 	if v == nil {
 		v = &assess.Vehicle{Reference: s.Vehicle}
-		m.vehicles[s.Vehicle] = v
+		m.vehicles[owned{s.Organisation, s.Vehicle}] = v
 	}
 	v.Description = cmp.Or(s.Description, v.Description)
 	v.Reports++
 	if at.After(v.UpdatedAt) {
 		v.UpdatedAt = at
 	}
-	m.reports[s.ReportID] = assess.Report{
+	m.reports[s.ReportID] = ownedReport{assess.Report{
 		ID: s.ReportID, Vehicle: s.Vehicle, Reference: s.Reference, Inspected: s.Inspected,
 		Ordinal: v.Reports, Body: bytes.Clone(s.Body), ReceivedAt: at,
-	}
+	}, s.Organisation}
 	m.assessments[s.AssessmentID] = &assess.Assessment{
-		ID: s.AssessmentID, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: v.Reports,
+		ID: s.AssessmentID, Organisation: s.Organisation, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: v.Reports,
 		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: at, EnqueuedAt: at,
 	}
 	receipt := assess.Receipt{ReportID: s.ReportID, AssessmentID: s.AssessmentID}
 	if s.IdempotencyKey != "" {
-		m.keys[s.IdempotencyKey] = claim{s.Fingerprint, receipt}
+		m.keys[owned{s.Organisation, s.IdempotencyKey}] = claim{s.Fingerprint, receipt}
 	}
 	return receipt, nil
 }
 
 // Report implements [assess.Store].
-func (m *Memory) Report(ctx context.Context, id string) (assess.Report, error) {
+func (m *Memory) Report(ctx context.Context, organisation, id string) (assess.Report, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return assess.Report{}, err
 	}
 	defer leave()
 	r, ok := m.reports[id]
-	if !ok {
+	if !ok || r.organisation != organisation {
 		return assess.Report{}, fmt.Errorf("report %s: %w", id, assess.ErrNotFound)
 	}
 	r.Body = bytes.Clone(r.Body)
-	return r, nil
+	return r.Report, nil
 }
 
 // Dossier implements [assess.Store].
-func (m *Memory) Dossier(ctx context.Context, vehicle string, upTo int) ([]assess.Report, error) {
+func (m *Memory) Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]assess.Report, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	if m.vehicles[vehicle] == nil {
+	if m.vehicles[owned{organisation, vehicle}] == nil {
 		return nil, fmt.Errorf("vehicle %s: %w", vehicle, assess.ErrNotFound)
 	}
 	var dossier []assess.Report
 	for _, r := range m.reports {
-		if r.Vehicle == vehicle && r.Ordinal <= upTo {
+		if r.organisation == organisation && r.Vehicle == vehicle && r.Ordinal <= upTo {
 			r.Body = bytes.Clone(r.Body)
-			dossier = append(dossier, r)
+			dossier = append(dossier, r.Report)
 		}
 	}
 	slices.SortFunc(dossier, func(a, b assess.Report) int { return a.Ordinal - b.Ordinal })
@@ -154,14 +162,14 @@ func (m *Memory) Dossier(ctx context.Context, vehicle string, upTo int) ([]asses
 }
 
 // Assessment implements [assess.Store].
-func (m *Memory) Assessment(ctx context.Context, id string) (assess.Assessment, error) {
+func (m *Memory) Assessment(ctx context.Context, organisation, id string) (assess.Assessment, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return assess.Assessment{}, err
 	}
 	defer leave()
 	a, ok := m.assessments[id]
-	if !ok {
+	if !ok || a.Organisation != organisation {
 		return assess.Assessment{}, fmt.Errorf("assessment %s: %w", id, assess.ErrNotFound)
 	}
 	whole := listed(a)
@@ -174,7 +182,9 @@ func (m *Memory) Start(ctx context.Context, id string) (assess.Assessment, error
 	var started assess.Assessment
 	err := m.change(ctx, id, func(a *assess.Assessment) {
 		a.State = assess.Running
+		a.Starts++
 		started = listed(a)
+		started.Organisation, started.Starts = a.Organisation, a.Starts
 	})
 	return started, err
 }
@@ -192,6 +202,24 @@ func (m *Memory) Fail(ctx context.Context, id string, problem []byte, at time.Ti
 	return m.change(ctx, id, func(a *assess.Assessment) {
 		a.State, a.FinishedAt, a.Problem = assess.Failed, stored(at), bytes.Clone(problem)
 	})
+}
+
+// Retry implements [assess.Store].
+func (m *Memory) Retry(ctx context.Context, organisation, id string, at time.Time) (int, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer leave()
+	a, ok := m.assessments[id]
+	switch {
+	case !ok || a.Organisation != organisation:
+		return 0, fmt.Errorf("assessment %s: %w", id, assess.ErrNotFound)
+	case a.State != assess.Failed:
+		return 0, fmt.Errorf("assessment %s: %w", id, assess.ErrNotFailed)
+	}
+	a.State, a.Starts, a.EnqueuedAt, a.FinishedAt, a.Problem = assess.Queued, 0, stored(at), time.Time{}, nil
+	return a.Attempt, nil
 }
 
 // Enqueued implements [assess.Store].
@@ -250,17 +278,17 @@ func (m *Memory) Unfinished(ctx context.Context) (int, error) {
 }
 
 // Vehicle implements [assess.Store].
-func (m *Memory) Vehicle(ctx context.Context, reference string) (assess.Vehicle, error) {
+func (m *Memory) Vehicle(ctx context.Context, organisation, reference string) (assess.Vehicle, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return assess.Vehicle{}, err
 	}
 	defer leave()
-	v, ok := m.vehicles[reference]
+	v, ok := m.vehicles[owned{organisation, reference}]
 	if !ok {
 		return assess.Vehicle{}, fmt.Errorf("vehicle %s: %w", reference, assess.ErrNotFound)
 	}
-	return m.cover(v), nil
+	return m.cover(organisation, v), nil
 }
 
 // Vehicles implements [assess.Store].
@@ -275,9 +303,12 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 	}
 	cursor := assess.Vehicle{Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime)}
 	var page []assess.Vehicle
-	for _, v := range m.vehicles {
+	for key, v := range m.vehicles {
+		if key.organisation != p.Organisation {
+			continue
+		}
 		if p.AfterTime.IsZero() || newestFirst(*v, cursor) > 0 {
-			page = append(page, m.cover(v))
+			page = append(page, m.cover(p.Organisation, v))
 		}
 	}
 	slices.SortFunc(page, newestFirst)
@@ -291,10 +322,10 @@ func (m *Memory) History(ctx context.Context, p assess.HistoryPage) ([]assess.As
 		return nil, err
 	}
 	defer leave()
-	if m.vehicles[p.Vehicle] == nil {
+	if m.vehicles[owned{p.Organisation, p.Vehicle}] == nil {
 		return nil, fmt.Errorf("vehicle %s: %w", p.Vehicle, assess.ErrNotFound)
 	}
-	history := m.history(p.Vehicle)
+	history := m.history(p.Organisation, p.Vehicle)
 	if p.BeforeID != "" {
 		at := slices.IndexFunc(history, func(a assess.Assessment) bool { return a.ID == p.BeforeID })
 		if at < 0 {
@@ -339,7 +370,7 @@ func (m *Memory) Publish(ctx context.Context, p assess.Publication, canonical []
 	defer leave()
 	for _, known := range m.published {
 		switch {
-		case known.Name != p.Name || known.Version != p.Version:
+		case known.Organisation != p.Organisation || known.Name != p.Name || known.Version != p.Version:
 		case known.Digest == p.Digest:
 			return true, nil
 		default:
@@ -353,13 +384,13 @@ func (m *Memory) Publish(ctx context.Context, p assess.Publication, canonical []
 }
 
 // Published implements [assess.Store].
-func (m *Memory) Published(ctx context.Context) ([]assess.Publication, error) {
+func (m *Memory) Published(ctx context.Context, organisation string) ([]assess.Publication, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	return slices.Clone(m.published), nil
+	return slices.DeleteFunc(slices.Clone(m.published), func(p assess.Publication) bool { return p.Organisation != organisation }), nil
 }
 
 // Ping implements [assess.Store].
@@ -373,9 +404,9 @@ func (m *Memory) Ping(ctx context.Context) error {
 }
 
 // cover returns a copy of v with its Newest and Waiting.
-func (m *Memory) cover(v *assess.Vehicle) assess.Vehicle {
+func (m *Memory) cover(organisation string, v *assess.Vehicle) assess.Vehicle {
 	c := *v
-	for _, a := range m.history(v.Reference) {
+	for _, a := range m.history(organisation, v.Reference) {
 		if a.State == assess.Done {
 			c.Newest = &a
 			break
@@ -386,8 +417,8 @@ func (m *Memory) cover(v *assess.Vehicle) assess.Vehicle {
 }
 
 // history lists the vehicle's assessments, highest ordinal first.
-func (m *Memory) history(vehicle string) []assess.Assessment {
-	all := m.list(func(a *assess.Assessment) bool { return a.Vehicle == vehicle })
+func (m *Memory) history(organisation, vehicle string) []assess.Assessment {
+	all := m.list(func(a *assess.Assessment) bool { return a.Organisation == organisation && a.Vehicle == vehicle })
 	slices.SortFunc(all, func(a, b assess.Assessment) int {
 		return cmp.Or(b.Ordinal-a.Ordinal, b.CreatedAt.Compare(a.CreatedAt), strings.Compare(b.ID, a.ID))
 	})
@@ -408,7 +439,7 @@ func (m *Memory) list(match func(*assess.Assessment) bool) []assess.Assessment {
 // listed returns a copy of a without its body.
 func listed(a *assess.Assessment) assess.Assessment {
 	c := *a
-	c.Outcome.Body = nil
+	c.Organisation, c.Starts, c.Outcome.Body = "", 0, nil
 	c.Problem = bytes.Clone(a.Problem)
 	return c
 }

@@ -55,6 +55,10 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"a rule set is kept once":                                        suite.ruleSet,
 		"a published version never changes":                              suite.published,
 		"of publishers at once one publishes a version":                  suite.publishRace,
+		"what is one organisation's is unknown to another":               suite.strangers,
+		"two organisations may have the same names":                      suite.namesakes,
+		"a failed assessment is queued again when asked for":             suite.retry,
+		"states follow one another as is written down":                   suite.states,
 		"a store that was opened can be reached":                         suite.ping,
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -64,13 +68,17 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 	}
 }
 
+// us is the organisation of the suite; them is another.
+const us, them = "brennick-motors", "harrow-lane"
+
 // suite is the store under test.
 type suite struct{ assess.Store }
 
 // submission returns a good submission with ids made from name.
 func submission(name, vehicle string, at time.Time) assess.Submission {
 	return assess.Submission{
-		ReportID: "report-" + name, AssessmentID: "assessment-" + name,
+		Organisation: us,
+		ReportID:     "report-" + name, AssessmentID: "assessment-" + name,
 		Vehicle: vehicle, Description: "Marrick Tern 2.0, saloon", Reference: "bench-" + name, Inspected: "2026-05-02",
 		Body: []byte(`{"schema":"laidup.report/1","name":"` + name + `"}`), Gate: "first_start",
 		RuleSet: assess.RuleSetRef{Name: "first-start", Version: "1.0.0", Digest: "sha256:0a1b"},
@@ -101,19 +109,19 @@ func (s suite) accepted(t *testing.T) {
 	sub := submission("a", "tern-01", start)
 	same(t, s.accept(t, sub), assess.Receipt{ReportID: "report-a", AssessmentID: "assessment-a"})
 
-	r, err := s.Report(t.Context(), "report-a")
+	r, err := s.Report(t.Context(), us, "report-a")
 	check(t, err)
 	same(t, r, assess.Report{
 		ID: "report-a", Vehicle: "tern-01", Reference: "bench-a", Inspected: "2026-05-02",
 		Ordinal: 1, Body: sub.Body, ReceivedAt: stored(start),
 	})
-	a, err := s.Assessment(t.Context(), "assessment-a")
+	a, err := s.Assessment(t.Context(), us, "assessment-a")
 	check(t, err)
 	same(t, a, assess.Assessment{
 		ID: "assessment-a", ReportID: "report-a", Vehicle: "tern-01", Gate: "first_start", Ordinal: 1,
 		RuleSet: sub.RuleSet, State: assess.Queued, CreatedAt: stored(start), EnqueuedAt: stored(start),
 	})
-	v, err := s.Vehicle(t.Context(), "tern-01")
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
 	check(t, err)
 	same(t, v, assess.Vehicle{
 		Reference: "tern-01", Description: sub.Description, Reports: 1, UpdatedAt: stored(start), Waiting: true,
@@ -134,9 +142,9 @@ func (s suite) bodies(t *testing.T) {
 		o.Body = sub.Body
 		check(t, s.Finish(t.Context(), sub.AssessmentID, o, start))
 
-		r, err := s.Report(t.Context(), sub.ReportID)
+		r, err := s.Report(t.Context(), us, sub.ReportID)
 		check(t, err)
-		a, err := s.Assessment(t.Context(), sub.AssessmentID)
+		a, err := s.Assessment(t.Context(), us, sub.AssessmentID)
 		check(t, err)
 		if !bytes.Equal(r.Body, sub.Body) || !bytes.Equal(a.Outcome.Body, sub.Body) {
 			t.Errorf("the %s body was changed", name)
@@ -157,11 +165,11 @@ func (s suite) appendOnly(t *testing.T) {
 			t.Errorf("the %s was accepted a second time", name)
 		}
 	}
-	r, err := s.Report(t.Context(), first.ReportID)
+	r, err := s.Report(t.Context(), us, first.ReportID)
 	check(t, err)
 	same(t, r.Body, first.Body)
 	s.accept(t, submission("c", "tern-01", start))
-	r, err = s.Report(t.Context(), "report-c")
+	r, err = s.Report(t.Context(), us, "report-c")
 	check(t, err)
 	same(t, r.Ordinal, 2)
 }
@@ -195,15 +203,15 @@ func (s suite) endedContext(t *testing.T) {
 		"Finish":   func() error { return s.Finish(ctx, sub.AssessmentID, outcome("a"), start) },
 		"Fail":     func() error { return s.Fail(ctx, sub.AssessmentID, []byte(`{}`), start) },
 		"Enqueued": func() error { return s.Enqueued(ctx, sub.AssessmentID, 1, start) },
-		"Report":   func() error { _, err := s.Report(ctx, sub.ReportID); return err },
-		"Vehicles": func() error { _, err := s.Vehicles(ctx, assess.VehiclePage{Limit: 1}); return err },
+		"Report":   func() error { _, err := s.Report(ctx, us, sub.ReportID); return err },
+		"Vehicles": func() error { _, err := s.Vehicles(ctx, assess.VehiclePage{Organisation: us, Limit: 1}); return err },
 		"Ping":     func() error { return s.Ping(ctx) },
 	} {
 		if err := call(); !errors.Is(err, context.Canceled) {
 			t.Errorf("%s returned %v, want context.Canceled", name, err)
 		}
 	}
-	a, err := s.Assessment(t.Context(), sub.AssessmentID)
+	a, err := s.Assessment(t.Context(), us, sub.AssessmentID)
 	check(t, err)
 	if a.State != assess.Queued || a.Attempt != 0 {
 		t.Errorf("the assessment is %s after %d attempts", a.State, a.Attempt)
@@ -224,7 +232,7 @@ func (s suite) contextsEndingMidway(t *testing.T) {
 	}
 	all.Wait()
 	for i, ok := range accepted {
-		_, err := s.Report(t.Context(), fmt.Sprintf("report-%d", i))
+		_, err := s.Report(t.Context(), us, fmt.Sprintf("report-%d", i))
 		if ok && err != nil {
 			t.Errorf("report %d was accepted and is lost: %v", i, err)
 		}
@@ -262,9 +270,9 @@ func (s suite) ordinals(t *testing.T) {
 // gapless checks the numbering of the vehicle's reports and returns how many there are.
 func (s suite) gapless(t *testing.T, vehicle string) int {
 	t.Helper()
-	v, err := s.Vehicle(t.Context(), vehicle)
+	v, err := s.Vehicle(t.Context(), us, vehicle)
 	check(t, err)
-	dossier, err := s.Dossier(t.Context(), vehicle, 1_000_000)
+	dossier, err := s.Dossier(t.Context(), us, vehicle, 1_000_000)
 	check(t, err)
 	for i, r := range dossier {
 		if r.Ordinal != i+1 {
@@ -281,7 +289,7 @@ func (s suite) dossier(t *testing.T) {
 	}
 	s.accept(t, submission("other", "tern-02", start))
 	for upTo, want := range [][]string{nil, {"report-c"}, {"report-c", "report-a"}, {"report-c", "report-a", "report-b"}, {"report-c", "report-a", "report-b"}} {
-		dossier, err := s.Dossier(t.Context(), "tern-01", upTo)
+		dossier, err := s.Dossier(t.Context(), us, "tern-01", upTo)
 		check(t, err)
 		var got []string
 		for _, r := range dossier {
@@ -304,7 +312,7 @@ func (s suite) repeat(t *testing.T) {
 	second.IdempotencyKey, second.Fingerprint = "key", "print"
 	same(t, s.accept(t, second), assess.Receipt{ReportID: "report-a", AssessmentID: "assessment-a", Repeat: true})
 	s.absent(t, "report-b", "assessment-b", "")
-	v, err := s.Vehicle(t.Context(), "tern-01")
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
 	check(t, err)
 	if v.Reports != 1 || !v.UpdatedAt.Equal(stored(start)) {
 		t.Errorf("a repeat changed the vehicle: %+v", v)
@@ -354,14 +362,14 @@ func (s suite) keyRace(t *testing.T) {
 			if r.ReportID != receipts[k][0].ReportID || r.AssessmentID != receipts[k][0].AssessmentID {
 				t.Errorf("requests with one key got %v and %v", receipts[k][0], r)
 			}
-			_, err := s.Report(t.Context(), fmt.Sprintf("report-%d-%d", k, i))
+			_, err := s.Report(t.Context(), us, fmt.Sprintf("report-%d-%d", k, i))
 			if kept := err == nil; kept == r.Repeat {
 				t.Errorf("request %d of key %d: repeat is %v and its report kept is %v", i, k, r.Repeat, kept)
 			}
 		}
 		same(t, firsts, 1)
 	}
-	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 2})
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 2})
 	check(t, err)
 	kept := 0
 	for _, v := range list {
@@ -372,15 +380,16 @@ func (s suite) keyRace(t *testing.T) {
 
 func (s suite) life(t *testing.T) {
 	s.accept(t, submission("a", "tern-01", start))
-	want, err := s.Assessment(t.Context(), "assessment-a")
+	want, err := s.Assessment(t.Context(), us, "assessment-a")
 	check(t, err)
 
-	for range 2 { // the second time after a worker died
+	for starts := range 2 { // the second time after a worker died
 		started, err := s.Start(t.Context(), "assessment-a")
 		check(t, err)
-		want.State = assess.Running
+		want.State, want.Organisation, want.Starts = assess.Running, us, starts+1
 		same(t, started, want)
 	}
+	want.Organisation, want.Starts = "", 0 // nobody else needs to know
 	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(time.Second)))
 	want.Attempt, want.EnqueuedAt = 1, stored(start.Add(time.Second))
 	s.is(t, want)
@@ -393,19 +402,19 @@ func (s suite) life(t *testing.T) {
 // is checks what the store says about the assessment.
 func (s suite) is(t *testing.T, want assess.Assessment) {
 	t.Helper()
-	got, err := s.Assessment(t.Context(), want.ID)
+	got, err := s.Assessment(t.Context(), us, want.ID)
 	check(t, err)
 	same(t, got, want)
 }
 
 func (s suite) failed(t *testing.T) {
 	s.accept(t, submission("a", "tern-01", start))
-	want, err := s.Assessment(t.Context(), "assessment-a")
+	want, err := s.Assessment(t.Context(), us, "assessment-a")
 	check(t, err)
 	check(t, s.Fail(t.Context(), "assessment-a", []byte(`{"title":"no such rule set"}`), start))
 	want.State, want.FinishedAt, want.Problem = assess.Failed, stored(start), []byte(`{"title":"no such rule set"}`)
 	s.is(t, want)
-	v, err := s.Vehicle(t.Context(), "tern-01")
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
 	check(t, err)
 	if v.Newest != nil || v.Waiting {
 		t.Errorf("a failed assessment shows on its vehicle: %+v", v)
@@ -418,7 +427,7 @@ func (s suite) writtenOnce(t *testing.T) {
 	s.finish(t, "done")
 	check(t, s.Fail(t.Context(), "assessment-failed", []byte(`{}`), start))
 	for _, id := range []string{"assessment-done", "assessment-failed"} {
-		before, err := s.Assessment(t.Context(), id)
+		before, err := s.Assessment(t.Context(), us, id)
 		check(t, err)
 		_, startErr := s.Start(t.Context(), id)
 		for call, err := range map[string]error{
@@ -449,7 +458,7 @@ func (s suite) writeRace(t *testing.T) {
 		})
 	}
 	all.Wait()
-	a, err := s.Assessment(t.Context(), "assessment-a")
+	a, err := s.Assessment(t.Context(), us, "assessment-a")
 	check(t, err)
 	won := 0
 	for i, err := range errs {
@@ -476,7 +485,7 @@ func (s suite) enqueued(t *testing.T) {
 	s.finish(t, "done")
 	check(t, s.Fail(t.Context(), "assessment-failed", []byte(`{}`), start))
 	for _, id := range []string{"assessment-done", "assessment-failed"} {
-		before, err := s.Assessment(t.Context(), id)
+		before, err := s.Assessment(t.Context(), us, id)
 		check(t, err)
 		check(t, s.Enqueued(t.Context(), id, 7, start.Add(time.Hour)))
 		s.is(t, before)
@@ -487,7 +496,7 @@ func (s suite) enqueuedLate(t *testing.T) {
 	s.accept(t, submission("a", "tern-01", start))
 	check(t, s.Enqueued(t.Context(), "assessment-a", 2, start.Add(time.Minute)))
 	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(time.Hour)))
-	a, err := s.Assessment(t.Context(), "assessment-a")
+	a, err := s.Assessment(t.Context(), us, "assessment-a")
 	check(t, err)
 	if a.Attempt != 2 || !a.EnqueuedAt.Equal(stored(start.Add(time.Minute))) {
 		t.Errorf("attempt %d at %v", a.Attempt, a.EnqueuedAt)
@@ -542,9 +551,9 @@ func (s suite) newest(t *testing.T) {
 	}
 	expect := func(newest string, waiting bool) {
 		t.Helper()
-		v, err := s.Vehicle(t.Context(), "tern-01")
+		v, err := s.Vehicle(t.Context(), us, "tern-01")
 		check(t, err)
-		list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+		list, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 10})
 		check(t, err)
 		same(t, list, []assess.Vehicle{v})
 		same(t, v.Waiting, waiting)
@@ -554,7 +563,7 @@ func (s suite) newest(t *testing.T) {
 			}
 			return
 		}
-		want, err := s.Assessment(t.Context(), "assessment-"+newest)
+		want, err := s.Assessment(t.Context(), us, "assessment-"+newest)
 		check(t, err)
 		want.Outcome.Body = nil
 		same(t, v.Newest, &want)
@@ -582,7 +591,7 @@ func (s suite) description(t *testing.T) {
 		sub := submission(fmt.Sprint(i), "tern-01", start)
 		sub.Description = c.sent
 		s.accept(t, sub)
-		v, err := s.Vehicle(t.Context(), "tern-01")
+		v, err := s.Vehicle(t.Context(), us, "tern-01")
 		check(t, err)
 		same(t, v.Description, c.want)
 	}
@@ -592,22 +601,22 @@ func (s suite) updatedAt(t *testing.T) {
 	for i, after := range []time.Duration{0, time.Second, -time.Hour, 500 * time.Millisecond} {
 		s.accept(t, submission(fmt.Sprint(i), "tern-01", start.Add(after)))
 	}
-	v, err := s.Vehicle(t.Context(), "tern-01")
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
 	check(t, err)
 	same(t, v.UpdatedAt, stored(start.Add(time.Second)))
 }
 
 func (s suite) vehicles(t *testing.T) {
-	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 10})
 	check(t, err)
 	same(t, len(list), 0)
 	for i, vehicle := range []string{"b", "a", "C", "d", "a"} {
 		s.accept(t, submission(fmt.Sprint(i), vehicle, start.Add(time.Duration(i/2)*time.Second)))
 	}
-	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Limit: 10})
+	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 10})
 	check(t, err)
 	same(t, references(list), []string{"a", "d", "C", "b"})
-	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Limit: 2})
+	list, err = s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 2})
 	check(t, err)
 	same(t, references(list), []string{"a", "d"})
 }
@@ -618,7 +627,7 @@ func (s suite) vehiclePages(t *testing.T) {
 		s.accept(t, submission(fmt.Sprint(i), fmt.Sprintf("tern-%02d", i), start.Add(time.Duration(i/3)*time.Millisecond)))
 	}
 	var seen []string
-	page := assess.VehiclePage{Limit: limit}
+	page := assess.VehiclePage{Organisation: us, Limit: limit}
 	for turn := 0; ; turn++ {
 		list, err := s.Vehicles(t.Context(), page)
 		check(t, err)
@@ -649,7 +658,7 @@ func (s suite) history(t *testing.T) {
 	s.finish(t, "4")
 	check(t, s.Fail(t.Context(), "assessment-5", []byte(`{"title":"x"}`), start))
 	var seen []assess.Assessment
-	page := assess.HistoryPage{Vehicle: "tern-01", Limit: limit}
+	page := assess.HistoryPage{Organisation: us, Vehicle: "tern-01", Limit: limit}
 	for turn := 0; ; turn++ {
 		list, err := s.History(t.Context(), page)
 		check(t, err)
@@ -667,7 +676,7 @@ func (s suite) history(t *testing.T) {
 	}
 	same(t, assessmentIDs(seen), want)
 	for _, got := range seen {
-		whole, err := s.Assessment(t.Context(), got.ID)
+		whole, err := s.Assessment(t.Context(), us, got.ID)
 		check(t, err)
 		whole.Outcome.Body = nil
 		same(t, got, whole)
@@ -682,15 +691,18 @@ func (s suite) notFound(t *testing.T) {
 	s.accept(t, submission("a", "tern-01", start))
 	ctx := t.Context()
 	for name, call := range map[string]func() error{
-		"Report":     func() error { _, err := s.Report(ctx, "no"); return err },
-		"Dossier":    func() error { _, err := s.Dossier(ctx, "no", 1); return err },
-		"Assessment": func() error { _, err := s.Assessment(ctx, "no"); return err },
+		"Report":     func() error { _, err := s.Report(ctx, us, "no"); return err },
+		"Dossier":    func() error { _, err := s.Dossier(ctx, us, "no", 1); return err },
+		"Assessment": func() error { _, err := s.Assessment(ctx, us, "no"); return err },
 		"Start":      func() error { _, err := s.Start(ctx, "no"); return err },
 		"Finish":     func() error { return s.Finish(ctx, "no", outcome("a"), start) },
 		"Fail":       func() error { return s.Fail(ctx, "no", []byte(`{}`), start) },
 		"Enqueued":   func() error { return s.Enqueued(ctx, "no", 1, start) },
-		"Vehicle":    func() error { _, err := s.Vehicle(ctx, "no"); return err },
-		"History":    func() error { _, err := s.History(ctx, assess.HistoryPage{Vehicle: "no", Limit: 1}); return err },
+		"Vehicle":    func() error { _, err := s.Vehicle(ctx, us, "no"); return err },
+		"History": func() error {
+			_, err := s.History(ctx, assess.HistoryPage{Organisation: us, Vehicle: "no", Limit: 1})
+			return err
+		},
 	} {
 		if err := call(); !errors.Is(err, assess.ErrNotFound) {
 			t.Errorf("%s returned %v, want ErrNotFound", name, err)
@@ -705,15 +717,15 @@ func (s suite) unicode(t *testing.T) {
 		sub := submission(fmt.Sprint(i), vehicle, start)
 		sub.Description, sub.Reference = vehicle+" \u2013 d", vehicle+" r"
 		s.accept(t, sub)
-		v, err := s.Vehicle(t.Context(), vehicle)
+		v, err := s.Vehicle(t.Context(), us, vehicle)
 		check(t, err)
 		same(t, v, assess.Vehicle{Reference: vehicle, Description: sub.Description, Reports: 1, UpdatedAt: stored(start), Waiting: true})
-		r, err := s.Report(t.Context(), sub.ReportID)
+		r, err := s.Report(t.Context(), us, sub.ReportID)
 		check(t, err)
 		same(t, r.Reference, sub.Reference)
 	}
 	// Of one instant, the list goes by the bytes of the reference.
-	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Limit: 100})
+	list, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Limit: 100})
 	check(t, err)
 	slices.Sort(vehicles)
 	slices.Reverse(vehicles)
@@ -729,11 +741,11 @@ func (s suite) ownBytes(t *testing.T) {
 	clear(sub.Body)
 	clear(o.Body)
 	for range 2 {
-		r, err := s.Report(t.Context(), "report-a")
+		r, err := s.Report(t.Context(), us, "report-a")
 		check(t, err)
 		same(t, string(r.Body), want)
 		clear(r.Body)
-		a, err := s.Assessment(t.Context(), "assessment-a")
+		a, err := s.Assessment(t.Context(), us, "assessment-a")
 		check(t, err)
 		same(t, string(a.Outcome.Body), string(outcome("a").Body))
 		clear(a.Outcome.Body)
@@ -743,7 +755,7 @@ func (s suite) ownBytes(t *testing.T) {
 // publication returns a publication of a rule set and its canonical form, with a digest of its own.
 func publication(name, version, digest string) (assess.Publication, []byte) {
 	ref := assess.RuleSetRef{Name: name, Version: version, Digest: "sha256:" + digest}
-	return assess.Publication{RuleSetRef: ref, Is: "May it be cranked?", PublishedAt: start}, []byte(`{"name":"` + name + `","digest":"` + digest + `"}`)
+	return assess.Publication{RuleSetRef: ref, Organisation: us, Is: "May it be cranked?", PublishedAt: start}, []byte(`{"name":"` + name + `","digest":"` + digest + `"}`)
 }
 
 func (s suite) ruleSet(t *testing.T) {
@@ -757,7 +769,7 @@ func (s suite) ruleSet(t *testing.T) {
 	if _, err := s.RuleSet(t.Context(), "sha256:none"); !errors.Is(err, assess.ErrNotFound) {
 		t.Errorf("an unknown digest: %v", err)
 	}
-	list, err := s.Published(t.Context())
+	list, err := s.Published(t.Context(), us)
 	check(t, err)
 	if len(list) > 0 {
 		t.Errorf("what is kept is published: %v", list)
@@ -782,7 +794,7 @@ func (s suite) published(t *testing.T) {
 		t.Error(err)
 	}
 	p.PublishedAt, next.PublishedAt = stored(start), stored(start)
-	list, err := s.Published(t.Context())
+	list, err := s.Published(t.Context(), us)
 	check(t, err)
 	slices.SortFunc(list, func(a, b assess.Publication) int { return strings.Compare(a.Version, b.Version) })
 	same(t, list, []assess.Publication{p, next})
@@ -814,19 +826,161 @@ func (s suite) publishRace(t *testing.T) {
 	}
 }
 
+func (s suite) strangers(t *testing.T) {
+	sub := submission("a", "tern-01", start)
+	sub.IdempotencyKey, sub.Fingerprint = "key", "print"
+	s.accept(t, sub)
+	s.finish(t, "a")
+	check(t, s.Fail(t.Context(), s.accept(t, submission("b", "tern-01", start)).AssessmentID, []byte(`{}`), start))
+	p, canonical := publication("yard", "1.0.0", "0b")
+	_, err := s.Publish(t.Context(), p, canonical)
+	check(t, err)
+	ctx := t.Context()
+	for name, call := range map[string]func() error{
+		"Report":     func() error { _, err := s.Report(ctx, them, "report-a"); return err },
+		"Dossier":    func() error { _, err := s.Dossier(ctx, them, "tern-01", 1); return err },
+		"Assessment": func() error { _, err := s.Assessment(ctx, them, "assessment-a"); return err },
+		"Retry":      func() error { _, err := s.Retry(ctx, them, "assessment-b", start); return err },
+		"Vehicle":    func() error { _, err := s.Vehicle(ctx, them, "tern-01"); return err },
+		"History": func() error {
+			_, err := s.History(ctx, assess.HistoryPage{Organisation: them, Vehicle: "tern-01", Limit: 1})
+			return err
+		},
+	} {
+		if err := call(); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("%s returned %v, want ErrNotFound", name, err)
+		}
+	}
+	list, err := s.Vehicles(ctx, assess.VehiclePage{Organisation: them, Limit: 10})
+	check(t, err)
+	published, err := s.Published(ctx, them)
+	check(t, err)
+	if len(list) > 0 || len(published) > 0 {
+		t.Errorf("they see %v, %v", list, published)
+	}
+}
+
+func (s suite) namesakes(t *testing.T) {
+	ours, theirs := submission("a", "tern-01", start), submission("b", "tern-01", start.Add(time.Second))
+	ours.IdempotencyKey, ours.Fingerprint = "key", "ours"
+	theirs.IdempotencyKey, theirs.Fingerprint, theirs.Organisation, theirs.Description = "key", "theirs", them, "Corvane Heron"
+	s.accept(t, ours)
+	if r := s.accept(t, theirs); r.Repeat {
+		t.Error("their key is ours")
+	}
+	s.finish(t, "b")
+	for _, c := range []struct {
+		organisation, description string
+		waiting                   bool
+	}{{us, ours.Description, true}, {them, "Corvane Heron", false}} {
+		v, err := s.Vehicle(t.Context(), c.organisation, "tern-01")
+		check(t, err)
+		if v.Reports != 1 || v.Description != c.description || v.Waiting != c.waiting || (v.Newest == nil) != c.waiting {
+			t.Errorf("%s has %+v", c.organisation, v)
+		}
+		dossier, err := s.Dossier(t.Context(), c.organisation, "tern-01", 5)
+		check(t, err)
+		if len(dossier) != 1 || dossier[0].Ordinal != 1 {
+			t.Errorf("%s has the dossier %+v", c.organisation, dossier)
+		}
+	}
+	p, canonical := publication("yard", "1.0.0", "0b")
+	for i, organisation := range []string{us, them} {
+		p.Organisation, p.Digest = organisation, fmt.Sprint("sha256:", i)
+		again, err := s.Publish(t.Context(), p, canonical)
+		check(t, err)
+		if again {
+			t.Errorf("%s had published it before", organisation)
+		}
+	}
+}
+
+func (s suite) retry(t *testing.T) {
+	id := s.accept(t, submission("a", "tern-01", start)).AssessmentID
+	if _, err := s.Retry(t.Context(), us, id, start); !errors.Is(err, assess.ErrNotFailed) {
+		t.Errorf("a queued one: %v", err)
+	}
+	check(t, s.Enqueued(t.Context(), id, 3, start))
+	for starts := range 2 {
+		a, err := s.Start(t.Context(), id)
+		check(t, err)
+		if a.Starts != starts+1 || a.Organisation != us {
+			t.Errorf("start %d of %q", a.Starts, a.Organisation)
+		}
+	}
+	check(t, s.Fail(t.Context(), id, []byte(`{"title":"no"}`), start))
+	later := start.Add(time.Hour)
+	attempt, err := s.Retry(t.Context(), us, id, later)
+	check(t, err)
+	a, err := s.Assessment(t.Context(), us, id)
+	check(t, err)
+	if attempt != 3 || a.State != assess.Queued || a.Problem != nil || !a.FinishedAt.IsZero() || !a.EnqueuedAt.Equal(stored(later)) {
+		t.Errorf("attempt %d of %+v", attempt, a)
+	}
+	if a, err = s.Start(t.Context(), id); err != nil || a.Starts != 1 {
+		t.Errorf("starts are counted from %d (%v)", a.Starts, err)
+	}
+	check(t, s.Finish(t.Context(), id, outcome("a"), start))
+	if _, err := s.Retry(t.Context(), us, id, start); !errors.Is(err, assess.ErrNotFailed) {
+		t.Errorf("a finished one: %v", err)
+	}
+}
+
+// states does what could be done to an assessment, in every order of some length.
+func (s suite) states(t *testing.T) {
+	ctx := t.Context()
+	steps := []func(id string) error{
+		func(id string) error { _, err := s.Start(ctx, id); return err },
+		func(id string) error { return s.Finish(ctx, id, outcome(id), start) },
+		func(id string) error { return s.Fail(ctx, id, []byte(`{}`), start) },
+		func(id string) error { _, err := s.Retry(ctx, us, id, start); return err },
+		func(id string) error { return s.Enqueued(ctx, id, 1, start) },
+	}
+	seen := map[[2]assess.State]bool{}
+	const length = 4
+	for n := range 5 * 5 * 5 * 5 {
+		sub := submission(fmt.Sprint(n), "tern-01", start)
+		s.accept(t, sub)
+		state, code := assess.Queued, n
+		for range length {
+			err := steps[code%5](sub.AssessmentID)
+			code /= 5
+			if err != nil && !errors.Is(err, assess.ErrFinished) && !errors.Is(err, assess.ErrNotFailed) {
+				t.Fatal(err)
+			}
+			a, err := s.Assessment(ctx, us, sub.AssessmentID)
+			check(t, err)
+			if a.State != state {
+				if !slices.Contains(assess.Next[state], a.State) {
+					t.Fatalf("order %d: %s follows %s", n, a.State, state)
+				}
+				seen[[2]assess.State{state, a.State}] = true
+				state = a.State
+			}
+		}
+	}
+	for from, list := range assess.Next {
+		for _, to := range list {
+			if from != to && !seen[[2]assess.State{from, to}] {
+				t.Errorf("%s never followed %s", to, from)
+			}
+		}
+	}
+}
+
 func (s suite) ping(t *testing.T) { check(t, s.Ping(t.Context())) }
 
 // absent checks that the store knows none of the ids and references given; empty ones are not
 // looked for.
 func (s suite) absent(t *testing.T, report, assessment, vehicle string) {
 	t.Helper()
-	if _, err := s.Report(t.Context(), report); report != "" && !errors.Is(err, assess.ErrNotFound) {
+	if _, err := s.Report(t.Context(), us, report); report != "" && !errors.Is(err, assess.ErrNotFound) {
 		t.Errorf("report %s: %v, want ErrNotFound", report, err)
 	}
-	if _, err := s.Assessment(t.Context(), assessment); assessment != "" && !errors.Is(err, assess.ErrNotFound) {
+	if _, err := s.Assessment(t.Context(), us, assessment); assessment != "" && !errors.Is(err, assess.ErrNotFound) {
 		t.Errorf("assessment %s: %v, want ErrNotFound", assessment, err)
 	}
-	if _, err := s.Vehicle(t.Context(), vehicle); vehicle != "" && !errors.Is(err, assess.ErrNotFound) {
+	if _, err := s.Vehicle(t.Context(), us, vehicle); vehicle != "" && !errors.Is(err, assess.ErrNotFound) {
 		t.Errorf("vehicle %s: %v, want ErrNotFound", vehicle, err)
 	}
 }

@@ -1,0 +1,245 @@
+package assess
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"laidup/internal/ruleset"
+	"laidup/internal/score"
+)
+
+// Account is the service for one organisation: there is no other way to what belongs to it, and no
+// way from here to what belongs to another.
+type Account struct {
+	service      *Service
+	organisation string
+}
+
+// For returns the service for an organisation. Who asks must know that the caller is of it.
+func (s *Service) For(organisation string) Account { return Account{s, organisation} }
+
+func (own Account) store() Store { return own.service.store }
+
+// Accepted is a stored report: it will be assessed under the id given.
+type Accepted struct {
+	Receipt
+	Checked
+}
+
+// Order is a report with what is wanted of it.
+type Order struct {
+	Body    []byte
+	Gate    string // the gate asked about; empty: the rule set's own question
+	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
+	// IdempotencyKey makes a repeat harmless; empty means none was sent.
+	IdempotencyKey string
+}
+
+// ErrNoSuchRuleSet means that a rule set was asked for that is not there.
+var ErrNoSuchRuleSet = errors.New("no such rule set")
+
+// ruleSet finds a rule set by "name", or "name/version".
+func (own Account) ruleSet(ctx context.Context, named string) (*ruleset.Set, error) {
+	if named == "" {
+		return own.service.current(), nil
+	}
+	name, version, _ := strings.Cut(named, "/")
+	for _, set := range own.service.builtIn() {
+		if set.Name == name && (version == "" || version == set.Version) {
+			return set, nil
+		}
+	}
+	ref, err := own.find(ctx, name, version)
+	if err != nil {
+		return nil, err
+	}
+	scorer, err := own.service.shelf.version(ctx, ref)
+	if err != nil {
+		return nil, err
+	}
+	return scorer.RuleSet(), nil
+}
+
+// Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
+// it returns without an error the report is safe, even if the queue is down: the sweep hands it
+// over later. A repeat with the same key and order returns the first receipt. The error is an
+// [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
+func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
+	set, err := own.ruleSet(ctx, o.RuleSet)
+	if err != nil {
+		return Accepted{}, err
+	}
+	g, err := gateOf(set, o.Gate)
+	if err != nil {
+		return Accepted{}, err
+	}
+	r, checked, err := own.service.decode(o.Body)
+	if err != nil {
+		return Accepted{}, err
+	}
+	sub := Submission{
+		Organisation: own.organisation,
+		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
+		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
+		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: own.service.clock(),
+		IdempotencyKey: o.IdempotencyKey,
+	}
+	if o.IdempotencyKey != "" {
+		sub.Fingerprint = fingerprint(sub.Gate, set.Digest, o.Body)
+	}
+	receipt, err := own.store().Accept(ctx, sub)
+	if err != nil {
+		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
+	}
+	if !receipt.Repeat {
+		// The client may be gone by now; the report is stored and wants scoring all the same.
+		own.service.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt)
+	}
+	return Accepted{receipt, checked}, nil
+}
+
+func fingerprint(gate, digest string, body []byte) string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s\x00%s\x00", gate, digest)
+	h.Write(body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Assessment returns a stored assessment.
+func (own Account) Assessment(ctx context.Context, id string) (Assessment, error) {
+	a, err := own.store().Assessment(ctx, own.organisation, id)
+	if err != nil {
+		return a, fmt.Errorf("load assessment %s: %w", id, err)
+	}
+	return a, nil
+}
+
+// Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
+// given is over.
+func (own Account) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
+	deadline := time.After(wait)
+	for pause := 2 * time.Millisecond; ; pause = min(2*pause, 100*time.Millisecond) {
+		a, err := own.Assessment(ctx, id)
+		if err != nil || a.State == Done || a.State == Failed {
+			return a, err
+		}
+		select {
+		case <-ctx.Done():
+			return a, nil
+		case <-deadline:
+			return a, nil
+		case <-time.After(pause):
+		}
+	}
+}
+
+// Report returns a stored report.
+func (own Account) Report(ctx context.Context, id string) (Report, error) {
+	r, err := own.store().Report(ctx, own.organisation, id)
+	if err != nil {
+		return r, fmt.Errorf("load report %s: %w", id, err)
+	}
+	return r, nil
+}
+
+// Vehicle returns a vehicle.
+func (own Account) Vehicle(ctx context.Context, reference string) (Vehicle, error) {
+	v, err := own.store().Vehicle(ctx, own.organisation, reference)
+	if err != nil {
+		return v, fmt.Errorf("load vehicle %s: %w", reference, err)
+	}
+	return v, nil
+}
+
+// Vehicles lists vehicles; the organisation of the page is filled in.
+func (own Account) Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error) {
+	p.Organisation = own.organisation
+	v, err := own.store().Vehicles(ctx, p)
+	if err != nil {
+		return nil, fmt.Errorf("list vehicles: %w", err)
+	}
+	return v, nil
+}
+
+// History lists a vehicle's assessments; the organisation of the page is filled in.
+func (own Account) History(ctx context.Context, p HistoryPage) ([]Assessment, error) {
+	p.Organisation = own.organisation
+	h, err := own.store().History(ctx, p)
+	if err != nil {
+		return nil, fmt.Errorf("list assessments of %s: %w", p.Vehicle, err)
+	}
+	return h, nil
+}
+
+// Readiness is the answer to "what still blocks this gate?".
+type Readiness struct {
+	Vehicle       string          `json:"vehicle"`
+	Gate          string          `json:"gate"`
+	State         string          `json:"state"`
+	ChanceThrough score.Share     `json:"chance_through"`
+	Blockers      []score.Blocker `json:"blockers"`
+	Cautions      []string        `json:"cautions"`
+	AsOf          string          `json:"as_of"`
+	Assessment    string          `json:"assessment"`
+	RuleSet       score.RuleSet   `json:"rule_set"`
+	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
+	// change any moment.
+	NewerReportWaiting bool `json:"newer_report_waiting"`
+}
+
+// ErrNotAssessedYet means that a vehicle has no finished assessment yet.
+var ErrNotAssessedYet = errors.New("no finished assessment yet")
+
+// Readiness answers the one question before a gate from the newest finished assessment. The error
+// is [ErrNotFound], a [*NoSuchGateError] or [ErrNotAssessedYet].
+func (own Account) Readiness(ctx context.Context, reference, gate string) (Readiness, error) {
+	v, err := own.Vehicle(ctx, reference)
+	if err != nil {
+		return Readiness{}, err
+	}
+	if v.Newest == nil {
+		return Readiness{}, ErrNotAssessedYet
+	}
+	stored, err := own.Assessment(ctx, v.Newest.ID)
+	if err != nil {
+		return Readiness{}, err
+	}
+	var a score.Assessment
+	if err := json.Unmarshal(stored.Outcome.Body, &a); err != nil {
+		return Readiness{}, fmt.Errorf("read assessment %s: %w", stored.ID, err)
+	}
+	if gate == "" {
+		gate = a.Verdict.Gate
+	}
+	at := slices.IndexFunc(a.Gates, func(g score.Gate) bool { return g.Gate == gate })
+	if at < 0 {
+		none := &NoSuchGateError{}
+		for _, g := range a.Gates {
+			none.Gates = append(none.Gates, g.Gate)
+		}
+		return Readiness{}, none
+	}
+	g := a.Gates[at]
+	return Readiness{
+		Vehicle: v.Reference, Gate: g.Gate, State: g.State, ChanceThrough: g.ChanceThrough,
+		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
+		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
+	}, nil
+}
+
+// Retry has a failed assessment worked out once more. The error is [ErrNotFound] or [ErrNotFailed].
+func (own Account) Retry(ctx context.Context, id string) error {
+	attempt, err := own.store().Retry(ctx, own.organisation, id, own.service.clock())
+	if err != nil {
+		return fmt.Errorf("retry assessment %s: %w", id, err)
+	}
+	own.service.enqueue(context.WithoutCancel(ctx), id, max(attempt, firstAttempt)+1)
+	return nil
+}

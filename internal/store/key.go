@@ -1,0 +1,118 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"laidup/internal/access"
+	"laidup/internal/assess"
+)
+
+var _ access.Store = (*Store)(nil)
+
+// AddKey implements [access.Store].
+func (s *Store) AddKey(ctx context.Context, k access.Key, digest string) error {
+	words := make([]string, len(k.Scopes))
+	for i, scope := range k.Scopes {
+		words[i] = string(scope)
+	}
+	expires := sql.NullInt64{Int64: k.ExpiresAt.UnixMilli(), Valid: !k.ExpiresAt.IsZero()}
+	err := s.exec(ctx, insertAPIKey, k.ID, k.Organisation, k.Label, strings.Join(words, " "), digest, k.CreatedAt.UnixMilli(), expires)
+	if err != nil {
+		return fmt.Errorf("insert key %s: %w", k.ID, err)
+	}
+	return nil
+}
+
+// KeyByID implements [access.Store].
+func (s *Store) KeyByID(ctx context.Context, id string) (access.Key, string, error) {
+	var k access.Key
+	var digest string
+	err := s.read.QueryRowContext(ctx, selectAPIKey, id).Scan(append(keyFields(&k), &digest)...)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return access.Key{}, "", access.ErrNotFound
+	case err != nil:
+		return access.Key{}, "", fmt.Errorf("select key %s: %w", id, err)
+	}
+	return k, digest, nil
+}
+
+// Keys implements [access.Store].
+func (s *Store) Keys(ctx context.Context, organisation string) ([]access.Key, error) {
+	all, err := many(ctx, s.read, keyFields, selectAPIKeys, organisation)
+	if err != nil {
+		return nil, fmt.Errorf("select keys: %w", err)
+	}
+	return all, nil
+}
+
+// RevokeKey implements [access.Store].
+func (s *Store) RevokeKey(ctx context.Context, organisation, id string, at time.Time) error {
+	err := s.exec(ctx, revokeAPIKey, at.UnixMilli(), organisation, id)
+	switch {
+	case errors.Is(err, assess.ErrNotFound):
+		return access.ErrNotFound
+	case err != nil:
+		return fmt.Errorf("revoke key %s: %w", id, err)
+	}
+	return nil
+}
+
+// KeyUsed implements [access.Store].
+func (s *Store) KeyUsed(ctx context.Context, id string, at time.Time) error {
+	if err := s.exec(ctx, noteAPIKeyUsed, at.UnixMilli(), id); err != nil && !errors.Is(err, assess.ErrNotFound) {
+		return fmt.Errorf("note use of key %s: %w", id, err)
+	}
+	return nil
+}
+
+// AnyKey implements [access.Store].
+func (s *Store) AnyKey(ctx context.Context, at time.Time) (any bool, err error) {
+	if err := s.read.QueryRowContext(ctx, selectAnyAPIKey, at.UnixMilli()).Scan(&any); err != nil {
+		return false, fmt.Errorf("select any key: %w", err)
+	}
+	return any, nil
+}
+
+// exec runs a statement in a transaction of its own; [assess.ErrNotFound] if it changes nothing.
+func (s *Store) exec(ctx context.Context, query string, args ...any) error {
+	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		result, err := tx.ExecContext(ctx, query, args...)
+		if err != nil {
+			return err
+		}
+		if n, err := result.RowsAffected(); err != nil || n > 0 {
+			return err
+		}
+		return assess.ErrNotFound
+	})
+}
+
+// keyFields says where the apiKeyColumns go.
+func keyFields(k *access.Key) []any {
+	return []any{
+		&k.ID, &k.Organisation, &k.Label, scopeList{&k.Scopes},
+		instant{&k.CreatedAt}, instant{&k.ExpiresAt}, instant{&k.RevokedAt}, instant{&k.LastUsedAt},
+	}
+}
+
+// scopeList scans scopes with spaces between.
+type scopeList struct{ to *[]access.Scope }
+
+// Scan implements [sql.Scanner].
+func (l scopeList) Scan(value any) error {
+	var text sql.NullString
+	if err := text.Scan(value); err != nil {
+		return err
+	}
+	*l.to = nil
+	for _, word := range strings.Fields(text.String) {
+		*l.to = append(*l.to, access.Scope(word))
+	}
+	return nil
+}
