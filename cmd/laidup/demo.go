@@ -18,6 +18,7 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/config"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 	"laidup/schema"
 )
 
@@ -111,10 +112,10 @@ func post(ctx context.Context, p page, url, name string) error {
 	}
 	p.line("")
 	p.line("   POST /v1/reports  %s", name)
-	p.line("   %s by %s: %s, %d in the way, chance of getting there unharmed %s (answered in %d ms)", spaced(a.Verdict.Gate), a.AsOf, p.state(a.Verdict.State), a.Verdict.Blockers, percent(a.Verdict.ChanceThrough), took.Milliseconds())
+	p.line("   %s by %s: %s, %d in the way, chance of getting there unharmed %s (answered in %d ms)", wording.Spaced(a.Verdict.Gate), a.AsOf, p.state(a.Verdict.State), a.Verdict.Blockers, wording.Percent(a.Verdict.ChanceThrough), took.Milliseconds())
 	p.line("   worst risks:")
 	for _, e := range a.Register[:min(3, len(a.Register))] {
-		p.fill(fmt.Sprintf("     %-8s", e.Risk), "             ", fmt.Sprintf("%s: %s (%s, %s at %s)", spaced(e.Item), e.What, e.Severity, percent(e.Probability), spaced(e.Gate)))
+		p.fill(fmt.Sprintf("     %-8s", e.Risk), "             ", fmt.Sprintf("%s: %s (%s, %s at %s)", wording.Spaced(e.Item), e.What, e.Severity, wording.Percent(e.Probability), wording.Spaced(e.Gate)))
 	}
 	return nil
 }
@@ -130,8 +131,8 @@ func readiness(ctx context.Context, p page, url, vehicle string) error {
 	p.line("   GET %s", at)
 	p.line("   %s", p.state(r.State))
 	for _, b := range r.Blockers {
-		p.fill(fmt.Sprintf("   %2d. %s, %s: ", b.Rank, spaced(b.Gate), b.Kind), "       ", spaced(b.Item)+": "+b.Because)
-		p.fill("       cleared by: ", "         ", clearing(b.ClearBy))
+		p.fill(fmt.Sprintf("   %2d. %s, %s: ", b.Rank, wording.Spaced(b.Gate), b.Kind), "       ", wording.Spaced(b.Item)+": "+b.Because)
+		p.fill("       cleared by: ", "         ", wording.Clearing(b.ClearBy))
 	}
 	return nil
 }

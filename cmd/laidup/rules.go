@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"laidup/internal/rulecheck"
+	"laidup/internal/wording"
 )
 
 // rulesCommand is the workbench of who writes rule sets.
@@ -157,14 +158,14 @@ func writeDifference(p page, d *rulecheck.Difference, dossiers int) {
 			p.fill("    cannot be scored: ", "      ", f)
 		}
 		for _, g := range x.Gates {
-			p.line("    %s: %s becomes %s", spaced(g.Gate), orNone(g.From), orNone(g.To))
+			p.line("    %s: %s becomes %s", wording.Spaced(g.Gate), orNone(g.From), orNone(g.To))
 		}
 		for _, b := range x.Blockers {
 			sign, verb := "-", "no longer blocks"
 			if b.New {
 				sign, verb = "+", "now blocks"
 			}
-			p.fill("    "+sign+" ", "      ", fmt.Sprintf("%s %s %s (%s): %s", spaced(b.Item), verb, spaced(b.Gate), b.Kind, b.Because))
+			p.fill("    "+sign+" ", "      ", fmt.Sprintf("%s %s %s (%s): %s", wording.Spaced(b.Item), verb, wording.Spaced(b.Gate), b.Kind, b.Because))
 			for _, w := range b.Why {
 				p.fill("        by ", "          ", w.String())
 			}

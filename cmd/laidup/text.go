@@ -1,14 +1,13 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
 	"text/tabwriter"
 
-	"laidup/internal/quantity"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 )
 
 // page writes an assessment for people: plain text that says everything in words. Colour only
@@ -61,23 +60,6 @@ func (p page) fill(first, rest, text string) {
 	p.line("%s", strings.TrimRight(line, " "))
 }
 
-func spaced(id string) string { return strings.ReplaceAll(id, "_", " ") }
-
-// percent writes a chance without claiming certainty that it does not have.
-func percent(s score.Share) string {
-	switch v := 100 * s.Float(); {
-	case v > 99.9 && v < 100:
-		return "over 99.9 %"
-	case v >= 10:
-		return fmt.Sprintf("%.0f %%", v)
-	case v >= 0.1:
-		return fmt.Sprintf("%.1f %%", v)
-	case v > 0:
-		return "under 0.1 %"
-	}
-	return "0 %"
-}
-
 // registerHead is how many entries of the register are shown unless all are asked for.
 const registerHead = 15
 
@@ -111,7 +93,7 @@ func (p page) verdict(a *score.Assessment) {
 	default:
 		n = fmt.Sprintf("%d things stand in the way", a.Verdict.Blockers)
 	}
-	p.line("%s: %s, %s; chance of getting that far unharmed: %s", p.strong(strings.ToUpper(spaced(a.Verdict.Gate))), p.state(a.Verdict.State), n, percent(a.Verdict.ChanceThrough))
+	p.line("%s: %s, %s; chance of getting that far unharmed: %s", p.strong(strings.ToUpper(wording.Spaced(a.Verdict.Gate))), p.state(a.Verdict.State), n, wording.Percent(a.Verdict.ChanceThrough))
 }
 
 func (p page) table(rows [][]string) {
@@ -126,7 +108,7 @@ func (p page) gates(a *score.Assessment) {
 	p.heading("Gates")
 	rows := [][]string{{"  gate", "state", "in the way", "unharmed at it", "and on the way there"}}
 	for _, g := range a.Gates {
-		rows = append(rows, []string{"  " + spaced(g.Gate), g.State, fmt.Sprint(g.Blockers), percent(g.ChanceUnharmed), percent(g.ChanceThrough)})
+		rows = append(rows, []string{"  " + wording.Spaced(g.Gate), g.State, fmt.Sprint(g.Blockers), wording.Percent(g.ChanceUnharmed), wording.Percent(g.ChanceThrough)})
 	}
 	p.table(rows)
 }
@@ -135,16 +117,16 @@ func (p page) blockers(a *score.Assessment) {
 	list := a.BlockersBy(a.Verdict.Gate)
 	later := len(a.Blockers) - len(list)
 	if len(list) > 0 {
-		p.heading("What stands in the way, up to " + spaced(a.Verdict.Gate))
+		p.heading("What stands in the way, up to " + wording.Spaced(a.Verdict.Gate))
 	}
 	for _, b := range list {
-		head := fmt.Sprintf("%3d. %s, %s: %s", b.Rank, spaced(b.Gate), b.Kind, spaced(b.Item))
+		head := fmt.Sprintf("%3d. %s, %s: %s", b.Rank, wording.Spaced(b.Gate), b.Kind, wording.Spaced(b.Item))
 		if b.Severity != "" {
 			head += " (" + b.Severity + ")"
 		}
 		p.line("%s", p.strong(head))
 		p.fill("     ", "     ", b.Because)
-		p.fill("     Cleared by: ", "       ", clearing(b.ClearBy))
+		p.fill("     Cleared by: ", "       ", wording.Clearing(b.ClearBy))
 		for _, c := range b.Cautions {
 			p.fill("     Caution: ", "       ", c)
 		}
@@ -164,43 +146,6 @@ func (p page) blockers(a *score.Assessment) {
 	}
 }
 
-// clearing says in words which findings clear a blocker.
-func clearing(list []score.Clearing) string {
-	var items []string
-	for _, c := range list {
-		var found []string
-		for _, f := range c.Found {
-			found = append(found, spaced(f.ID)+" "+reported(f.Value))
-		}
-		items = append(items, spaced(c.Item)+" "+strings.Join(found, ", "))
-	}
-	return strings.Join(items, "; ")
-}
-
-// reported writes a value in the form of a report as a person would.
-func reported(raw json.RawMessage) string {
-	var v any
-	if json.Unmarshal(raw, &v) != nil {
-		return string(raw)
-	}
-	switch v := v.(type) {
-	case bool:
-		if v {
-			return "yes"
-		}
-		return "no"
-	case string:
-		return spaced(v)
-	case map[string]any:
-		name, _ := v["unit"].(string)
-		if u, ok := quantity.Lookup(name); ok {
-			name = u.Sign
-		}
-		return strings.TrimSpace(fmt.Sprintf("%v %s", v["value"], name))
-	}
-	return fmt.Sprint(v)
-}
-
 func (p page) register(a *score.Assessment, all bool) {
 	shown := a.Register
 	if !all && len(shown) > registerHead {
@@ -208,8 +153,8 @@ func (p page) register(a *score.Assessment, all bool) {
 	}
 	p.heading("Risk register")
 	for _, e := range shown {
-		p.line("%4d. %s risk: %s, %s at %s; %s of all risk, rests on what is %s", e.Rank, e.Risk, e.Severity, percent(e.Probability), spaced(e.Gate), percent(e.Share), e.RestsOn)
-		p.fill("      "+spaced(e.Item)+": ", "      ", e.What)
+		p.line("%4d. %s risk: %s, %s at %s; %s of all risk, rests on what is %s", e.Rank, e.Risk, e.Severity, wording.Percent(e.Probability), wording.Spaced(e.Gate), wording.Percent(e.Share), e.RestsOn)
+		p.fill("      "+wording.Spaced(e.Item)+": ", "      ", e.What)
 		p.fill("      ", "      ", arithmetic(e))
 	}
 	if len(shown) < len(a.Register) {
@@ -235,10 +180,10 @@ func (p page) condition(a *score.Assessment) {
 	p.heading("Condition, 0 to 100")
 	rows := [][]string{{"  system", "expected", "from", "to"}, {"  whole vehicle", fmt.Sprintf("%.0f", c.Expected.Float()), fmt.Sprintf("%.0f", c.Low.Float()), fmt.Sprintf("%.0f", c.High.Float())}}
 	for _, s := range c.Systems {
-		rows = append(rows, []string{"  " + spaced(s.System), fmt.Sprintf("%.0f", s.Expected.Float()), fmt.Sprintf("%.0f", s.Low.Float()), fmt.Sprintf("%.0f", s.High.Float())})
+		rows = append(rows, []string{"  " + wording.Spaced(s.System), fmt.Sprintf("%.0f", s.Expected.Float()), fmt.Sprintf("%.0f", s.Low.Float()), fmt.Sprintf("%.0f", s.High.Float())})
 	}
 	p.table(rows)
-	p.line("  Something was found on %d of %d items, %s of them by weight.", a.Coverage.LookedAt, a.Coverage.Applying, percent(a.Coverage.Share))
+	p.line("  Something was found on %d of %d items, %s of them by weight.", a.Coverage.LookedAt, a.Coverage.Applying, wording.Percent(a.Coverage.Share))
 }
 
 func (p page) lists(a *score.Assessment) {
@@ -246,7 +191,7 @@ func (p page) lists(a *score.Assessment) {
 		p.heading("Where a look settles most a minute")
 		rows := [][]string{}
 		for _, l := range a.LookNext {
-			rows = append(rows, []string{"  " + spaced(l.Item), fmt.Sprintf("%g min", l.Minutes.Float()), "off first: " + spaced(l.Access)})
+			rows = append(rows, []string{"  " + wording.Spaced(l.Item), fmt.Sprintf("%g min", l.Minutes.Float()), "off first: " + wording.Spaced(l.Access)})
 		}
 		p.table(rows)
 	}
@@ -255,9 +200,9 @@ func (p page) lists(a *score.Assessment) {
 		for _, c := range a.Conflicts {
 			var said []string
 			for _, v := range c.Values {
-				said = append(said, fmt.Sprintf("%s (%s, %s)", reported(v.Value), v.Method, v.Date))
+				said = append(said, fmt.Sprintf("%s (%s, %s)", wording.Value(v.Value), v.Method, v.Date))
 			}
-			p.fill("  - ", "    ", spaced(c.Item)+", "+spaced(c.Finding)+": "+strings.Join(said, " against "))
+			p.fill("  - ", "    ", wording.Spaced(c.Item)+", "+wording.Spaced(c.Finding)+": "+strings.Join(said, " against "))
 		}
 	}
 	if len(a.Cautions) > 0 {

@@ -31,6 +31,7 @@ var allowed = map[string][]string{
 	"internal/rulecheck":         {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
 	"internal/assess":            {"internal/report", "internal/rulecheck", "internal/ruleset", "internal/score"},
 	"internal/assess/assesstest": {"internal/assess"},
+	"internal/wording":           {"internal/quantity", "internal/score"},
 	"internal/access":            {},
 	"internal/access/accesstest": {"internal/access"},
 	"internal/config":            {},
@@ -38,13 +39,13 @@ var allowed = map[string][]string{
 	"internal/queue":             {"internal/assess"},
 	"worker":                     {"internal/assess"},
 	"api":                        {"internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
-	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store"},
+	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/wording"},
 	"internal/testserver":        {},
 	"internal/archtest":          {},
 }
 
 // pure packages know no clock, no randomness and nothing outside the process.
-var pure = []string{"internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/score", "internal/rulecheck"}
+var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/score", "internal/rulecheck", "internal/wording"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "os/exec", "syscall"}
 
