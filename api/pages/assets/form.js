@@ -1,0 +1,988 @@
+// The inspection form. It is built from the catalogue; what is filled in is kept on the phone with
+// every change and sent when there is a signal. Where something is marked as at fault, that is the
+// service's own word, or one that the service would say as well.
+"use strict";
+(async () => {
+  const root = document.querySelector("[data-inspect]");
+  if (!root) return;
+  document.querySelector("[data-scriptless]").hidden = true;
+  const part = (name) => root.querySelector(`[data-${name}]`);
+  const words = JSON.parse(document.getElementById("words").textContent);
+  const keeper = root.dataset.inspect;
+  const followUp = root.dataset.vehicle !== "";
+
+  // --- Words ---------------------------------------------------------------------------------------
+
+  const say = (key, ...args) => {
+    if (!(key in words)) throw new Error("there is no text " + key);
+    return words[key].replace(/%[sd]/g, () => args.shift());
+  };
+  // count says how many: a text of two forms, for one and for any other number.
+  const count = (key, n, ...args) => {
+    const [one, many] = words[key].split(" | ");
+    return (n === 1 ? one : many).replace(/%[sd]/g, (what) => (what === "%d" ? n : args.shift()));
+  };
+  const spaced = (id) => id.replaceAll("_", " ");
+  const upper = (s) => s.charAt(0).toUpperCase() + s.slice(1);
+  const plain = (n) => String(Math.round(n * 1000) / 1000);
+  const when = (iso) => new Date(iso).toLocaleString(document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
+  const today = () => {
+    const d = new Date();
+    return [d.getFullYear(), d.getMonth() + 1, d.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
+  };
+
+  // --- Elements ------------------------------------------------------------------------------------
+
+  let made = 0;
+  const fresh = () => "f" + ++made;
+  function el(tag, props, ...children) {
+    const e = document.createElement(tag);
+    for (const [name, value] of Object.entries(props || {})) {
+      if (value === undefined || value === false) continue;
+      if (name.startsWith("on")) e.addEventListener(name.slice(2), value);
+      else if (name === "text") e.textContent = value;
+      else e.setAttribute(name, value === true ? "" : value);
+    }
+    e.append(...children.flat().filter((c) => c !== undefined && c !== null && c !== false));
+    return e;
+  }
+  // hidden is said to who does not see what a control stands beside.
+  const hidden = (text) => el("span", { class: "hidden", text });
+  const said = part("said");
+  const announce = (text, ...more) => said.replaceChildren(text, ...more.flatMap((m) => [" ", m]));
+
+  // --- What the phone keeps ------------------------------------------------------------------------
+
+  const prefix = "laidup.draft.";
+  let keeps = true; // whether the phone keeps anything for us
+  const store = {
+    get(name) {
+      try { return JSON.parse(localStorage.getItem(name)); } catch { return null; }
+    },
+    set(name, value) {
+      try {
+        localStorage.setItem(name, JSON.stringify(value));
+        return true;
+      } catch {
+        return false; // full, or not allowed here
+      }
+    },
+    drop(name) {
+      try { localStorage.removeItem(name); } catch { /* nothing was kept */ }
+    },
+    drafts() {
+      const all = [];
+      try {
+        for (let i = 0; i < localStorage.length; i++) {
+          const d = localStorage.key(i).startsWith(prefix) && store.get(localStorage.key(i));
+          if (d && d.laidup_draft === 1) all.push(d);
+        }
+      } catch { /* nothing is kept */ }
+      return all.sort((a, b) => (a.changed < b.changed ? 1 : -1));
+    },
+  };
+  const liked = Object.assign({ units: {}, inspector: "" }, store.get("laidup.liked"));
+  const like = () => store.set("laidup.liked", liked);
+
+  // An id of 128 random bits. It is the Idempotency-Key, too: whatever happens on the way, a draft
+  // becomes one report. (crypto.randomUUID is not to be had without HTTPS.)
+  const newID = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
+
+  function newDraft() {
+    return {
+      laidup_draft: 1, id: newID(), keeper, kind: followUp ? "follow_up" : "new", vehicle: root.dataset.vehicle, gate: root.dataset.gate || cat.asks,
+      begun: new Date().toISOString(), changed: new Date().toISOString(), state: "kept", tried: false,
+      head: { date: today(), inspector: liked.inspector, purpose: "" },
+      facts: {}, found: {}, notes: {}, faults: [],
+    };
+  }
+  const isDraft = (d) => d && d.laidup_draft === 1 && /^[0-9a-f]{32}$/.test(d.id) && ["head", "facts", "found", "notes"].every((k) => d[k] && typeof d[k] === "object");
+
+  let draft;
+  let begun = false; // whether anything was said: an empty draft is not kept
+  function keep(d) {
+    d.changed = new Date().toISOString();
+    const ok = store.set(prefix + d.id, d);
+    if (!ok && keeps) announce(say("not_kept"));
+    keeps = ok;
+    listKept();
+  }
+
+  // --- The catalogue -------------------------------------------------------------------------------
+
+  let cat;
+  try {
+    const answer = await fetch(root.dataset.catalogue);
+    if (!answer.ok) throw new Error(String(answer.status));
+    cat = await answer.json();
+  } catch {
+    announce(say("loading_failed"));
+    return;
+  }
+  const absent = new Set(root.dataset.absent.split(" "));
+  const items = new Map(); // by id
+  for (const s of cat.systems) {
+    for (const it of s.items) {
+      it.system = s;
+      it.all = [...it.finds, ...cat.common];
+      items.set(it.id, it);
+    }
+  }
+  const factKey = (f) => f.in + "." + f.id;
+
+  // fitted says whether the vehicle has an item, or may have it: the server has worked out the answer
+  // for every combination of facts.
+  function fitted(it) {
+    if (draft.kind === "follow_up") return !absent.has(it.id);
+    if (!it.fitted) return true;
+    let way = 0;
+    for (const i of it.fitted.by) {
+      const f = cat.facts[i];
+      const values = f.kind === "flag" ? ["false", "true"] : f.values;
+      const at = values.indexOf((draft.facts[factKey(f)] || {}).v);
+      way = way * (values.length + 1) + (at < 0 ? values.length : at);
+    }
+    return it.fitted.is[way] === "1";
+  }
+
+  // --- Values --------------------------------------------------------------------------------------
+
+  // A slot is where a value of the draft stands: {v, unit, by}. Its name is "head.date",
+  // "fact.vehicle.fuel" or "find.tyres.tread".
+  const live = new Map(); // the fields that show a slot, by its name
+  const slots = {
+    head: (k) => ({ get: () => ({ v: draft.head[k] }), set: (s) => { draft.head[k] = s.v; } }),
+    fact: (k) => ({ get: () => draft.facts[k] || {}, set: (s) => put(draft.facts, k, s) }),
+    find: (item, id) => ({
+      get: () => (draft.found[item] || {})[id] || {},
+      set: (s) => {
+        put((draft.found[item] ||= {}), id, s);
+        if (Object.keys(draft.found[item]).length === 0) delete draft.found[item];
+      },
+    }),
+    note: (item) => ({ get: () => ({ v: draft.notes[item] }), set: (s) => (s.v ? (draft.notes[item] = s.v) : delete draft.notes[item]) }),
+  };
+  function put(into, key, s) {
+    if (!s.v && !s.by) delete into[key];
+    else into[key] = s;
+  }
+  const slotOf = (name) => {
+    const [kind, ...rest] = name.split(".");
+    return kind === "fact" ? slots.fact(rest.join(".")) : slots[kind](...rest);
+  };
+  const given = (s) => s.v !== undefined && s.v !== "";
+  const usual = (spec) => spec.usual || cat.usual[spec.kind] || "";
+  const method = (item, spec) => slots.find(item, spec.id).get().by || usual(spec);
+
+  // change is what every field calls.
+  function change(name, next, from) {
+    const slot = slotOf(name);
+    slot.set({ ...slot.get(), ...next });
+    forgive(name);
+    for (const f of live.get(name) || []) if (f !== from) f.show();
+    if (name.startsWith("fact.")) refit();
+    if (name === "head.inspector") { liked.inspector = next.v; like(); }
+    tally(name);
+    if (!begun) mark();
+    draft.state = "kept";
+    keep(draft);
+    showState();
+  }
+  // mark lets this address mean this draft, so that a page that is read again shows it again.
+  function mark() {
+    begun = true;
+    history.replaceState(null, "", location.pathname + location.search + "#" + draft.id);
+  }
+
+  // read makes of a slot what a report has, or says what is wrong with it.
+  function read(spec, s) {
+    const text = String(s.v).trim();
+    const wrong = (...args) => ({ fault: say(...args) });
+    switch (spec.kind) {
+      case "flag": return { value: text === "true" };
+      case "choice": return { value: text };
+      case "quantity": case "count": {
+        const number = text.replace(",", ".").replace("−", "-");
+        if (!/^-?(\d+\.?\d*|\.\d+)$/.test(number)) return wrong("fault_number");
+        const n = Number(number);
+        if (spec.kind === "count" && !Number.isInteger(n)) return wrong("fault_whole");
+        const unit = spec.kind === "count" ? "" : unitOf(spec, s);
+        const [lo, hi] = (spec.bounds || {})[unit] || [-Infinity, Infinity];
+        if (n < lo || n > hi) return { fault: say("fault_range", plain(lo), plain(hi), cat.signs[unit] || "").trim() };
+        return { value: spec.kind === "count" ? n : { value: n, unit } };
+      }
+      case "date": {
+        const d = text.replace(/[./ ]/g, "-").replace(/^(\d{4})(\d{2})(\d{2})?$/, (_, y, m, d) => [y, m, d].filter(Boolean).join("-"));
+        return /^\d{4}(-\d{2}){0,2}$/.test(d) ? { value: d } : wrong("fault_date");
+      }
+      case "week_code": return /^\d{4}$/.test(text) ? { value: text } : wrong("fault_week");
+    }
+    return { value: text };
+  }
+  const unitsOf = (spec) => cat.units[spec.unit] || [spec.unit];
+  function unitOf(spec, s) {
+    if (s.unit) return s.unit;
+    const all = unitsOf(spec);
+    return [liked.units[spec.id], liked.units[spec.unit]].find((u) => all.includes(u)) || all[0];
+  }
+  // shown puts a value in words.
+  function shown(spec, s) {
+    if (spec.kind === "flag") return say(s.v === "true" ? "yes" : "no");
+    if (spec.kind === "quantity") return `${s.v} ${cat.signs[unitOf(spec, s)]}`.trim();
+    return spaced(String(s.v));
+  }
+
+  // --- Fields --------------------------------------------------------------------------------------
+
+  // field makes the field of a slot. There may be several of one slot: they follow each other.
+  function field(name, spec, options = {}) {
+    const id = fresh();
+    const slot = slotOf(name);
+    const fault = el("p", { class: "fault", id: id + "-fault", hidden: true });
+    const hint = options.hint && el("p", { class: "small", id: id + "-hint", text: options.hint });
+    const described = [hint && hint.id].filter(Boolean).join(" ") || undefined;
+    let control, body, display;
+    const choices = spec.kind === "flag" ? [["true", say("yes")], ["false", say("no")]] : (spec.values || []).map((v) => [v, spaced(v)]);
+    if (spec.kind === "flag" || spec.kind === "choice") {
+      const radios = [["", options.resting], ...choices].map(([value, label]) => {
+        const input = el("input", { type: "radio", name: id, value, onchange: () => change(name, { v: value }, me) });
+        return [input, el("label", { class: "chip" }, input, el("span", { text: label }))];
+      });
+      control = el("fieldset", { role: "radiogroup", "aria-describedby": described }, el("legend", { text: upper(spec.is) }), hint, el("div", { class: "chips" }, radios.map((r) => r[1])), fault);
+      display = (s) => radios.forEach(([input]) => { input.checked = input.value === (s.v || ""); });
+      body = control;
+    } else {
+      control = spec.kind === "note"
+        ? el("textarea", { id, rows: 2, maxlength: cat.limits.note, "aria-describedby": described })
+        : el("input", {
+          id, type: spec.kind === "day" ? "date" : "text", "aria-describedby": described, autocomplete: "off", spellcheck: "false", required: options.required,
+          maxlength: options.most || cat.limits.text, class: ["quantity", "count", "week_code", "date"].includes(spec.kind) ? "short" : undefined,
+          autocapitalize: options.plain ? "none" : undefined,
+          inputmode: { quantity: "decimal", count: "numeric", week_code: "numeric", date: "numeric" }[spec.kind],
+        });
+      control.addEventListener("input", () => change(name, { v: control.value, ...(spec.kind === "quantity" && { unit: unit ? unit.value : unitsOf(spec)[0] }) }, me));
+      control.addEventListener("change", () => {
+        const s = slot.get();
+        const { fault: wrong } = given(s) ? read(spec, s) : {};
+        if (wrong) fail(name, wrong);
+      });
+      const extra = [];
+      let unit;
+      if (spec.kind === "quantity") {
+        const all = unitsOf(spec);
+        if (all.length > 1) {
+          unit = el("select", {
+            "aria-label": say("unit_of", upper(spec.is)),
+            onchange: () => {
+              liked.units[spec.id] = liked.units[spec.unit] = unit.value;
+              like();
+              if (given(slot.get())) change(name, { unit: unit.value }, me);
+            },
+          }, all.map((u) => el("option", { value: u, text: cat.signs[u] })));
+          extra.push(unit);
+        } else {
+          extra.push(el("span", { class: "unit", text: cat.signs[all[0]] }));
+        }
+        if (Object.values(spec.bounds || {}).some(([lo]) => lo < 0)) { // not every phone's number keys have a minus
+          extra.unshift(el("button", {
+            type: "button", class: "plain",
+            onclick: () => { control.value = control.value.startsWith("-") ? control.value.slice(1) : "-" + control.value; control.dispatchEvent(new Event("input")); },
+          }, say("sign"), hidden(say("sign_of", upper(spec.is)))));
+        }
+      }
+      if (spec.kind === "date" && name.startsWith("find.")) {
+        extra.push(el("button", { type: "button", class: "plain", onclick: () => { control.value = draft.head.date || today(); control.dispatchEvent(new Event("input")); } }, say("day"), hidden(say("day_of", upper(spec.is)))));
+      }
+      display = (s) => {
+        if (control.value !== (s.v || "")) control.value = s.v || "";
+        if (unit) unit.value = unitOf(spec, s);
+      };
+      body = el("div", {}, el("label", { for: id, text: upper(spec.is) }), hint, el("div", { class: "measure" }, control, extra), fault);
+    }
+    const by = options.item && el("select", {
+      onchange: () => change(name, { by: by.value }, me),
+    }, !usual(spec) && el("option", { value: "", text: say("choose") }), cat.methods.map((m) => el("option", { value: m.id, text: spaced(m.id) })));
+    const me = {
+      name,
+      root: el("div", { class: "field" }, body, by && el("label", { class: "by" }, el("span", {}, hidden(upper(spec.is) + ": "), say("by")), by)),
+      show() {
+        display(slot.get());
+        if (by) by.value = method(options.item, spec);
+      },
+      fail(text) {
+        fault.textContent = text ? upper(spec.is) + ": " + text : "";
+        fault.hidden = !text;
+        control.setAttribute("aria-describedby", [text && fault.id, described].filter(Boolean).join(" "));
+        if (text) control.setAttribute("aria-invalid", "true");
+        else control.removeAttribute("aria-invalid");
+        me.root.classList.toggle("wrong", Boolean(text));
+      },
+      focus: () => (control.matches("fieldset") ? control.querySelector("input:checked") || control.querySelector("input") : control).focus(),
+    };
+    if (!live.has(name)) live.set(name, new Set());
+    live.get(name).add(me);
+    me.show();
+    const known = draft.faults.find((f) => f.name === name);
+    if (known) me.fail(known.detail);
+    return me;
+  }
+
+  function hintOf(spec) {
+    if (spec.kind === "date") return say("date_hint");
+    if (spec.kind === "week_code") return say("week_hint");
+    return undefined;
+  }
+  const findField = (it, spec, clears) => field(`find.${it.id}.${spec.id}`, spec, {
+    item: it.id, resting: say("not_looked"), hint: clears ? say("would_clear", clears) : hintOf(spec),
+  }).root;
+
+  // --- The parts of the form -----------------------------------------------------------------------
+
+  function buildHead() {
+    const head = (k, spec, options) => field("head." + k, { id: k, kind: "text", is: say(k), ...spec }, options).root;
+    const choose = (k, list) => {
+      const select = el("select", { onchange: () => { if (k === "gate") draft.gate = select.value; change("head." + k, { v: select.value }); } }, list.map(([value, text]) => el("option", { value, text })));
+      const show = () => { select.value = (k === "gate" ? draft.gate : draft.head[k]) || ""; };
+      const me = { show, fail() {}, root: el("label", { class: "field" }, el("span", { text: say(k) }), select), focus: () => select.focus() };
+      live.set("head." + k, new Set([me]));
+      show();
+      return me.root;
+    };
+    const gates = choose("gate", cat.gates.map((g) => [g.id, upper(spaced(g.id)) + ": " + g.is]));
+    const visit = [
+      head("date", { kind: "day" }, { required: true }),
+      head("inspector"),
+      gates,
+    ];
+    if (!followUp) {
+      part("head").append(el("section", {}, el("h2", { text: say("vehicle") }),
+        head("reference", {}, { required: true, hint: say("reference_hint"), most: 100, plain: true }), head("description"), head("vin", {}, { plain: true })));
+      visit.push(choose("purpose", [["", say("none")], ...cat.purposes.map((p) => [p, spaced(p)])]), head("own"));
+    }
+    part("head").append(el("section", {}, el("h2", { text: say("visit") }), visit));
+  }
+
+  function buildFacts() {
+    if (followUp) return;
+    const fact = (f) => field("fact." + factKey(f), f, { resting: say("not_known"), hint: hintOf(f) }).root;
+    const of = (where) => cat.facts.filter((f) => f.in === where).map(fact);
+    part("facts").append(
+      el("section", {}, el("h2", { text: say("facts") }), el("p", { text: say("facts_is") }), of("vehicle")),
+      el("section", {}, el("h2", { text: say("lay_up") }), of("lay_up")),
+    );
+  }
+
+  const foundOn = (it) => it.all.filter((f) => given(slots.find(it.id, f.id).get()));
+
+  function buildSystems() {
+    for (const s of cat.systems) {
+      s.tally = el("span", { class: "small" });
+      s.inner = el("div", { class: "items" });
+      s.root = el("details", { class: "system" }, el("summary", {}, el("b", { text: upper(s.is) }), " ", s.tally), s.inner);
+      s.root.addEventListener("toggle", () => s.root.open && buildSystem(s));
+      part("systems").append(s.root);
+    }
+    refit();
+  }
+
+  // What is in a system is built once it is opened: all of it at once would be slow on a phone.
+  function buildSystem(s) {
+    if (s.built) return;
+    s.built = true;
+    for (const it of s.items) {
+      it.tally = el("span", { class: "small" });
+      it.inner = el("div", { class: "finds" });
+      it.root = el("details", { class: "item" }, el("summary", {}, el("b", { text: upper(it.is) }), it.tally), it.inner);
+      it.root.addEventListener("toggle", () => it.root.open && buildItem(it));
+      s.inner.append(it.root);
+    }
+    refit();
+  }
+
+  function buildItem(it) {
+    if (it.built) return;
+    it.built = true;
+    const all = el("select", {
+      onchange: () => {
+        for (const f of it.all) change(`find.${it.id}.${f.id}`, { by: all.value || undefined });
+      },
+    }, el("option", { value: "", text: say("each") }), cat.methods.map((m) => el("option", { value: m.id, text: spaced(m.id) })));
+    it.fault = el("p", { class: "fault", id: fresh(), tabindex: -1, hidden: true });
+    const me = {
+      show() {
+        const named = it.all.map((f) => slots.find(it.id, f.id).get().by);
+        all.value = named.every((m) => m && m === named[0]) ? named[0] : "";
+      },
+      fail(text) { it.fault.textContent = text; it.fault.hidden = !text; it.root.classList.toggle("wrong", Boolean(text)); },
+      focus: () => it.fault.focus(),
+    };
+    live.set("item." + it.id, new Set([me]));
+    me.show();
+    const known = draft.faults.find((f) => f.name === "item." + it.id);
+    if (known) me.fail(known.detail);
+    it.inner.append(
+      el("p", { class: "small", text: it.access ? say("effort_off", plain(it.minutes), spaced(it.access)) : say("effort", plain(it.minutes)) }),
+      it.fault,
+      el("label", { class: "by all-by" }, el("span", { text: say("all_by") }), all),
+      ...it.finds.map((f) => findField(it, f)),
+      el("details", { class: "common" }, el("summary", { text: say("common") }), cat.common.map((f) => findField(it, f))),
+      field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root,
+    );
+  }
+
+  // refit shows what the vehicle has, or may have.
+  function refit() {
+    for (const s of cat.systems) {
+      for (const it of s.items) if (it.root) it.root.hidden = !fitted(it);
+      s.root.hidden = !s.items.some(fitted);
+    }
+    tally();
+  }
+
+  // tally says how much was looked at; of one item, where a name is given.
+  function tally(name) {
+    const of = name && name.split(".")[1];
+    for (const s of cat.systems) {
+      if (of && items.has(of) && items.get(of).system !== s) continue;
+      const there = s.items.filter(fitted);
+      s.tally.textContent = say("looked", there.filter((it) => foundOn(it).length > 0).length, there.length);
+      for (const it of s.items) {
+        if (!it.tally || of && items.has(of) && it.id !== of) continue;
+        const list = foundOn(it).map((f) => `${f.is} ${shown(f, slots.find(it.id, f.id).get())} (${spaced(method(it.id, f) || "?")})`);
+        it.tally.textContent = list.length ? list.join(", ") : say("not_looked");
+      }
+    }
+    cards.forEach((show) => show());
+  }
+
+  // --- What stands in the way ----------------------------------------------------------------------
+
+  const cards = [];
+  // What people have to fill in themselves: nobody has measured it because it would do.
+  const asked = (spec) => ["quantity", "count", "text", "week_code"].includes(spec.kind);
+
+  function buildCard(li) {
+    const clears = JSON.parse(li.dataset.clear).flatMap(({ item, found }) => {
+      const it = items.get(item);
+      return it ? it.all.filter((f) => f.id in found).map((spec) => ({ it, spec, value: found[spec.id] })) : [];
+    });
+    if (clears.length === 0) return;
+    const box = el("div", { class: "done" });
+    li.append(box);
+    const slot = (c) => slots.find(c.it.id, c.spec.id);
+    let open = "";
+    const words = (value) => (value && value.unit ? `${value.value} ${cat.signs[value.unit] || value.unit}` : value === true ? say("yes") : value === false ? say("no") : spaced(String(value)));
+    const fill = (by) => {
+      for (const c of clears) {
+        const v = asked(c.spec) ? slot(c).get().v : c.spec.kind === "date" ? draft.head.date : String(c.value);
+        change(`find.${c.it.id}.${c.spec.id}`, { v, by });
+      }
+      show(true);
+    };
+    const takeBack = () => {
+      for (const c of clears) change(`find.${c.it.id}.${c.spec.id}`, { v: undefined, by: undefined });
+      open = "";
+      show();
+      box.querySelector("button").focus();
+    };
+    const line = el("p", { class: "small" });
+    const show = (move) => {
+      const filled = clears.filter((c) => given(slot(c).get()));
+      const state = filled.length || clears.some((c) => slot(c).get().by) ? "filled" : open === "ask" ? "ask" : "rest";
+      if (state === "filled") {
+        const missing = clears.filter((c) => !given(slot(c).get()));
+        line.textContent = [
+          filled.length && say("filled", filled.map((c) => `${c.spec.is} ${shown(c.spec, slot(c).get())} (${spaced(method(c.it.id, c.spec) || "?")})`).join(", ")),
+          missing.length && say("to_fill", missing.map((c) => c.spec.is).join(", ")),
+        ].filter(Boolean).join(" ");
+      }
+      if (box.dataset.state === state) return;
+      box.dataset.state = state;
+      for (const c of clears) for (const f of [...(live.get(`find.${c.it.id}.${c.spec.id}`) || [])]) if (box.contains(f.root)) live.get(f.name).delete(f);
+      if (state === "rest") {
+        box.replaceChildren(el("button", { type: "button", text: say("done"), onclick: () => { open = "ask"; show(); box.querySelector(".chip").focus(); } }));
+      } else if (state === "ask") {
+        box.replaceChildren(el("fieldset", {}, el("legend", { text: say("how_known") }), el("div", { class: "chips" }, cat.methods.map((m) =>
+          el("button", { type: "button", class: "chip plain", onclick: () => fill(m.id) }, el("span", {}, spaced(m.id), el("span", { class: "small", text: m.is })))))),
+        el("button", { type: "button", class: "plain", text: say("take_back"), onclick: takeBack }));
+      } else {
+        box.replaceChildren(line, ...clears.map((c) => findField(c.it, c.spec, asked(c.spec) && words(c.value))), el("button", { type: "button", class: "plain", text: say("take_back"), onclick: takeBack }));
+        if (move) {
+          line.tabIndex = -1;
+          line.focus();
+        }
+      }
+    };
+    cards.push(show);
+    show();
+  }
+
+  // --- The report ----------------------------------------------------------------------------------
+
+  // compose makes the report of the draft. observed says which finding stands where, for the faults.
+  function compose() {
+    const d = draft;
+    const faults = [], observed = [];
+    const wrong = (name, detail) => faults.push({ name, detail });
+    const text = (k) => (d.head[k] || "").trim() || undefined;
+    const report = { schema: cat.schema };
+    if (d.kind === "follow_up") {
+      report.vehicle = { reference: d.vehicle };
+      report.inspection = { date: d.head.date, inspector: text("inspector"), purpose: "follow_up" };
+    } else {
+      report.reference = text("own");
+      report.vehicle = { reference: text("reference"), description: text("description"), vin: text("vin") };
+      report.lay_up = {};
+      for (const f of cat.facts) {
+        const s = d.facts[factKey(f)] || {};
+        if (!given(s)) continue;
+        const { value, fault } = read(f, s);
+        if (fault) wrong("fact." + factKey(f), fault);
+        const path = f.id.split(".");
+        const into = path.slice(0, -1).reduce((o, k) => (o[k] ||= {}), report[f.in]);
+        into[path.at(-1)] = value;
+      }
+      report.inspection = { date: d.head.date, inspector: text("inspector"), purpose: d.head.purpose || undefined };
+      if (!report.vehicle.reference) wrong("head.reference", say("fault_missing"));
+    }
+    if (!d.head.date) wrong("head.date", say("fault_missing"));
+    report.observations = [];
+    for (const it of items.values()) {
+      if (!fitted(it)) continue;
+      const sets = new Map(); // by method
+      for (const f of foundOn(it)) {
+        const name = `find.${it.id}.${f.id}`;
+        const by = method(it.id, f);
+        if (!by) wrong(name, say("fault_method"));
+        const { value, fault } = read(f, slots.find(it.id, f.id).get());
+        if (fault) wrong(name, fault);
+        if (!sets.has(by)) sets.set(by, {});
+        sets.get(by)[f.id] = value;
+      }
+      let note = (d.notes[it.id] || "").trim() || undefined;
+      if (note && sets.size === 0) wrong("note." + it.id, say("fault_note"));
+      for (const [by, found] of sets) {
+        observed.push({ item: it.id, finds: Object.keys(found) });
+        report.observations.push({ item: it.id, method: by, found, note });
+        note = undefined;
+      }
+    }
+    if (d.kind === "follow_up" && report.observations.length === 0) wrong("", say("fault_empty"));
+    return { body: JSON.stringify(report), observed, faults };
+  }
+
+  // place finds the field that a JSON Pointer speaks of; "" is none.
+  function place(pointer, observed) {
+    const path = pointer.split("/").slice(1).map((p) => p.replaceAll("~1", "/").replaceAll("~0", "~"));
+    if (path[0] === "observations") {
+      const o = observed[path[1]];
+      if (!o) return "";
+      if (path[2] === "found" && o.finds.includes(path[3])) return `find.${o.item}.${path[3]}`;
+      if (path[2] === "method") return `find.${o.item}.${o.finds[0]}`;
+      return path[2] === "note" ? "note." + o.item : "item." + o.item;
+    }
+    if (path[0] === "inspection") return "head." + path[1];
+    if (path[0] === "reference") return "head.own";
+    if (path[0] === "vehicle" && ["reference", "description", "vin"].includes(path[1])) return "head." + path[1];
+    for (let n = path.length; n > 1; n--) {
+      const key = path[0] + "." + path.slice(1, n).join(".");
+      if (cat.facts.some((f) => factKey(f) === key)) return "fact." + key;
+    }
+    return "";
+  }
+
+  // --- Faults --------------------------------------------------------------------------------------
+
+  function fail(name, detail) {
+    draft.faults = draft.faults.filter((f) => f.name !== name).concat(detail ? [{ name, detail }] : []);
+    for (const f of live.get(name) || []) f.fail(detail);
+    if (begun) store.set(prefix + draft.id, draft);
+  }
+  // forgive takes a fault away once its field was changed: whether it is mended the service says.
+  function forgive(name) {
+    const [kind, item] = name.split(".");
+    for (const n of kind === "find" ? [name, "item." + item, "note." + item] : [name]) if (draft.faults.some((f) => f.name === n)) fail(n, "");
+    if (draft.faults.some((f) => f.name === "")) fail("", "");
+    listFaults();
+  }
+
+  // reveal opens whatever a field is in, and goes there.
+  function reveal(name, move = true) {
+    const [kind, id, find] = name.split(".");
+    let at = [...(live.get(name) || [])].find((f) => f.root && f.root.isConnected);
+    if (["find", "note", "item"].includes(kind) && items.has(id) && !(at && at.root.closest(".done"))) {
+      const it = items.get(id);
+      it.system.root.open = true;
+      buildSystem(it.system);
+      it.root.hidden = false;
+      it.root.open = true;
+      buildItem(it);
+      if (find && cat.common.some((f) => f.id === find)) it.inner.querySelector(".common").open = true;
+      at = [...(live.get(name) || [])].at(-1);
+    }
+    if (at && move) at.focus();
+  }
+
+  const titleOf = (name) => {
+    const [kind, id, find] = name.split(".");
+    if (items.has(id) && kind !== "fact") {
+      const it = items.get(id);
+      const f = it.all.find((x) => x.id === find);
+      return upper(it.is) + (f ? ", " + f.is : kind === "note" ? ", " + say("note") : "");
+    }
+    if (kind === "fact") return upper(cat.facts.find((f) => "fact." + factKey(f) === name).is);
+    return kind === "head" && id in words ? say(id) : "";
+  };
+
+  function listFaults() {
+    const box = part("faults");
+    box.hidden = draft.faults.length === 0 || !["kept", "refused"].includes(draft.state) || !draft.asked;
+    if (box.hidden) {
+      box.replaceChildren();
+      return;
+    }
+    box.replaceChildren(el("h2", { text: count("faults", draft.faults.length) }), el("ul", {}, draft.faults.map((f) => {
+      const title = titleOf(f.name);
+      const text = (title ? title + ": " : "") + f.detail;
+      return el("li", {}, title ? el("a", { href: "#", text, onclick: (e) => { e.preventDefault(); reveal(f.name); } }) : text);
+    })));
+  }
+
+  function showFaults(faults) {
+    for (const old of draft.faults) for (const f of live.get(old.name) || []) f.fail("");
+    draft.faults = [];
+    for (const { name, detail } of faults) {
+      const same = draft.faults.find((f) => f.name === name && name !== "");
+      if (same) same.detail += "; " + detail;
+      else draft.faults.push({ name, detail });
+    }
+    draft.asked = true; // for a summary: until then faults are said at their fields alone
+    for (const f of draft.faults) {
+      for (const l of live.get(f.name) || []) l.fail(f.detail);
+      reveal(f.name, false);
+    }
+    listFaults();
+    if (!part("faults").hidden) part("faults").focus();
+  }
+
+  // --- Sending -------------------------------------------------------------------------------------
+
+  const patience = 30000; // a line that is dead may not say so
+  let sending = false, once = false, retry = 0, wait = 5;
+
+  function ask() {
+    const { body, observed, faults } = compose();
+    if (!begun) mark();
+    if (faults.length > 0) {
+      draft.state = "kept";
+      showFaults(faults);
+      keep(draft);
+      showState();
+      return;
+    }
+    Object.assign(draft, { body, observed, state: "waiting", faults: [] });
+    listFaults();
+    keep(draft);
+    showState();
+    sendAll();
+  }
+
+  // sendAll sends what waits, one after the other; what does not get through is tried again.
+  async function sendAll() {
+    if (sending) {
+      once = true; // whatever it was that asked: what waits by then is sent after this
+      return;
+    }
+    sending = true;
+    once = false;
+    clearTimeout(retry);
+    const go = async () => {
+      let again = false;
+      for (const d of store.drafts().concat(keeps ? [] : [draft])) {
+        if (["waiting", "sent"].includes(d.state) && d.keeper === keeper) again = (await send(d)) || again;
+      }
+      return again;
+    };
+    try {
+      // Where several pages are open, one sends.
+      const again = await (navigator.locks ? navigator.locks.request("laidup.send", go) : go());
+      wait = again ? Math.min(wait * 2, 60) : 5;
+      if (again) retry = setTimeout(sendAll, once ? 0 : wait * 1000);
+    } finally {
+      sending = false;
+    }
+  }
+
+  function settle(d, changes, ...message) {
+    // Somebody may have changed the draft, or thrown it away, on another page.
+    const now = keeps ? store.get(prefix + d.id) : d;
+    if (!now || now.body !== d.body || !["waiting", "sent"].includes(now.state)) return;
+    Object.assign(now, changes);
+    if (keeps) store.set(prefix + now.id, now);
+    if (now.id === draft.id) {
+      Object.assign(draft, changes);
+      showState(...message);
+    }
+    listKept();
+  }
+
+  // whoAmI says for whom the browser is signed in, or "" where nobody is.
+  async function whoAmI() {
+    const answer = await fetch("/inspect", { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(patience) });
+    if (answer.redirected) return "";
+    if (!answer.ok) throw new Error(String(answer.status));
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-inspect]");
+    return page ? page.dataset.inspect : "";
+  }
+
+  // send sends one report, and says whether it has to be tried again.
+  async function send(d) {
+    if (!navigator.onLine) {
+      settle(d, { state: "waiting" }, say("said_waiting"));
+      return true;
+    }
+    let answer;
+    try {
+      const who = await whoAmI();
+      if (who !== d.keeper) {
+        const there = el("a", { href: "/sign-in?next=" + encodeURIComponent(location.pathname + location.search), text: say("sign_in") });
+        settle(d, { state: "waiting" }, who ? say("other_keeper", d.keeper) : say("said_sign_in"), there);
+        return true;
+      }
+      settle(d, { state: "sent", tried: true });
+      answer = await fetch("/v1/reports" + (d.gate ? "?gate=" + encodeURIComponent(d.gate) : ""), {
+        method: "POST", headers: { "Content-Type": "application/json", "Idempotency-Key": d.id }, body: d.body, signal: AbortSignal.timeout(patience),
+      });
+    } catch {
+      settle(d, { state: "waiting" }, say("said_waiting"));
+      return true;
+    }
+    const body = await answer.json().catch(() => ({}));
+    if (answer.ok) {
+      settle(d, { state: "accepted", tried: false, answer: { id: body.id, vehicle: body.vehicle, cautions: body.cautions || [] } });
+      prune();
+      return false;
+    }
+    if (answer.status === 401 || answer.status === 408 || answer.status === 429 || answer.status >= 500) {
+      settle(d, { state: "waiting" }, say("said_busy"));
+      return true;
+    }
+    const faults = Array.isArray(body.errors) && body.errors.length
+      ? body.errors.map((e) => ({ name: place(e.pointer, d.observed || []), detail: e.detail }))
+      : [{ name: "", detail: [body.title, body.detail].filter(Boolean).join(": ") || String(answer.status) }];
+    settle(d, { state: "refused", tried: false, faults, asked: true, reused: String(body.type).endsWith("/idempotency-key-reused") });
+    if (d.id === draft.id) showFaults(faults);
+    return false;
+  }
+
+  const mostAccepted = 10;
+  function prune() {
+    for (const d of store.drafts().filter((d) => d.state === "accepted").slice(mostAccepted)) store.drop(prefix + d.id);
+    listKept();
+  }
+
+  // --- How things stand ----------------------------------------------------------------------------
+
+  const leftOut = part("left"), buttons = part("buttons");
+  const button = (key, onclick, plainly) => el("button", { type: "button", class: plainly ? "plain" : undefined, text: say(key), onclick });
+
+  let shownState;
+  function showState(...message) {
+    const state = begun ? draft.state : "";
+    const out = [...items.values()].filter((it) => !fitted(it)).reduce((n, it) => n + foundOn(it).length, 0);
+    leftOut.textContent = out ? count("left_out", out) : "";
+    const locked = ["waiting", "sent", "accepted"].includes(state);
+    part("all").disabled = locked;
+    part("all").hidden = state === "accepted";
+    if (message.length) announce(...message);
+    const look = [state, draft.id, draft.tried, draft.reused].join();
+    if (look === shownState) return;
+    shownState = look;
+    if (state === "waiting" || state === "sent") {
+      if (!message.length) announce(say("said_" + state));
+      buttons.replaceChildren(...(draft.tried ? [] : [button("change", () => { draft.state = "kept"; keep(draft); showState(); })]));
+      if (draft.tried) leftOut.textContent = say("no_change");
+    } else if (state === "accepted") {
+      announce(say("said_accepted"));
+      buttons.replaceChildren(button("another", () => begin(newDraft())));
+      showAnswer();
+    } else {
+      if (state === "refused") announce(say("said_refused"));
+      else if (!state) announce(say("nothing_yet"));
+      else if (keeps) announce(upper(say("state_kept")) + ".");
+      buttons.replaceChildren(button("send", ask));
+      if (draft.reused) {
+        buttons.append(button("new_key", () => {
+          store.drop(prefix + draft.id);
+          Object.assign(draft, { id: newID(), reused: false });
+          ask();
+        }, true));
+      }
+    }
+    if (state !== "accepted") part("answer").replaceChildren();
+  }
+
+  // showAnswer leads to the vehicle's page, and says what becomes of the assessment.
+  async function showAnswer() {
+    const { id, answer } = draft;
+    const job = el("p", { text: say("job_queued"), "data-job": "queued" });
+    const heading = el("h2", { tabindex: -1, text: say("said_accepted") });
+    part("answer").replaceChildren(el("section", { class: "answered" }, heading, job,
+      answer.cautions.length > 0 && el("div", {}, el("p", { text: say("cautions") }), el("ul", {}, answer.cautions.map((c) => el("li", { text: c.detail })))),
+      el("p", {}, el("a", { class: "button", href: "/vehicles/" + answer.vehicle + (draft.gate ? "?gate=" + draft.gate : ""), text: say("vehicle_page") }))));
+    heading.focus();
+    for (let pause = 500; draft.id === id; pause = Math.min(pause * 1.5, 10000)) {
+      try {
+        const res = await fetch("/v1/assessments/" + answer.id);
+        if (!res.ok && res.status < 500 && res.status !== 429) return;
+        const a = res.ok ? await res.json() : { state: "queued" };
+        job.dataset.job = a.state;
+        if (a.state === "done") {
+          const { gate, state, blockers } = a.verdict;
+          job.textContent = count("verdict", blockers, upper(spaced(gate)), say(state));
+          announce(job.textContent);
+          return;
+        }
+        job.textContent = say("job_" + a.state);
+        if (a.state === "failed") return;
+      } catch { /* no signal: the report is safe, and asked about again later */ }
+      await new Promise((done) => setTimeout(done, pause));
+    }
+  }
+
+  function nameOf(d) {
+    return (d.kind === "follow_up" ? d.vehicle : (d.head.reference || "").trim()) || say("unnamed");
+  }
+
+  const kept = part("kept");
+  let keptShown = "";
+  function listKept() {
+    const all = store.drafts().filter((d) => d.keeper === keeper && d.id !== (draft && draft.id));
+    const look = JSON.stringify(all.map((d) => [d.id, d.state, nameOf(d), d.changed]));
+    if (look === keptShown) return;
+    keptShown = look;
+    kept.hidden = all.length === 0;
+    const heading = fresh();
+    kept.setAttribute("aria-labelledby", heading);
+    kept.replaceChildren(el("h2", { id: heading, text: say("kept_reports") }), el("ul", { class: "kept" }, all.map((d) => {
+      let sure = false;
+      const drop = button("throw_away", () => {
+        if (!sure) {
+          sure = true;
+          drop.textContent = say("throw_away_sure");
+          return;
+        }
+        store.drop(prefix + d.id);
+        announce(say("thrown_away"));
+        listKept();
+      }, true);
+      const open = d.state === "accepted"
+        ? el("a", { class: "button", href: "/vehicles/" + d.answer.vehicle, text: say("vehicle_page") })
+        : el("a", { class: "button", href: addressOf(d), text: say("open"), onclick: (e) => { if (here(d)) { e.preventDefault(); begin(d, true); } } });
+      return el("li", {}, el("div", {}, el("b", { text: nameOf(d) }), ` · ${say("kind_" + d.kind)} · ${say("state_" + d.state)} `, el("span", { class: "small", text: say("changed", when(d.changed)) })), el("div", { class: "send-buttons" }, open, drop));
+    })));
+  }
+  const addressOf = (d) => (d.kind === "follow_up" ? `/vehicles/${encodeURIComponent(d.vehicle)}/inspect${d.gate ? "?gate=" + encodeURIComponent(d.gate) : ""}` : "/inspect") + "#" + d.id;
+  const here = (d) => (d.kind === "follow_up") === followUp && d.vehicle === root.dataset.vehicle;
+
+  function buildFiles() {
+    const save = button("save", () => {
+      const link = el("a", { href: URL.createObjectURL(new Blob([JSON.stringify(draft, null, 1)], { type: "application/json" })), download: `laidup-${nameOf(draft).replace(/[^\w.~-]/g, "-")}.json` });
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+    }, true);
+    const input = el("input", { type: "file", accept: "application/json,.json", class: "hidden", tabindex: -1, "aria-hidden": "true", onchange: async () => {
+      let d;
+      try { d = JSON.parse(await input.files[0].text()); } catch { d = null; }
+      input.value = "";
+      if (!isDraft(d)) {
+        announce(say("load_bad"));
+        return;
+      }
+      // What is here already is not written over, and what came from elsewhere is no more than a draft.
+      if (store.get(prefix + d.id)) d.id = newID();
+      Object.assign(d, { keeper, state: "kept", tried: false, faults: Array.isArray(d.faults) ? d.faults : [] });
+      keep(d);
+      if (here(d)) {
+        begin(d, true);
+        announce(say("loaded"));
+      } else {
+        location.href = addressOf(d);
+      }
+    } });
+    root.append(el("section", { class: "files" }, el("h2", { text: say("files") }), el("div", { class: "send-buttons" }, save, button("load", () => input.click(), true), input)));
+  }
+
+  // --- Beginning -----------------------------------------------------------------------------------
+
+  // begin shows a draft in the form.
+  function begin(d, known = false) {
+    draft = Object.assign(newDraft(), d);
+    begun = known;
+    shownState = undefined;
+    part("head").replaceChildren();
+    part("facts").replaceChildren();
+    part("systems").replaceChildren();
+    live.clear();
+    cards.length = 0;
+    for (const s of cat.systems) {
+      s.built = false;
+      for (const it of s.items) it.built = it.root = it.tally = undefined;
+    }
+    root.querySelectorAll(".done").forEach((e) => e.remove());
+    buildHead();
+    buildFacts();
+    buildSystems();
+    root.querySelectorAll("[data-clear]").forEach(buildCard);
+    history.replaceState(null, "", location.pathname + location.search + (known ? "#" + draft.id : ""));
+    part("all").hidden = false;
+    listFaults();
+    for (const f of draft.faults) reveal(f.name, false);
+    showState();
+    listKept();
+  }
+
+  const wanted = location.hash.slice(1);
+  const mine = store.drafts().filter((d) => d.keeper === keeper && here(d));
+  const last = mine.find((d) => d.id === wanted) || mine.find((d) => d.state !== "accepted");
+  draft = last || newDraft();
+  buildFiles();
+  if (last) begin(last, true);
+  else begin(draft);
+  if (!store.set("laidup.liked", liked)) {
+    keeps = false;
+    announce(say("not_kept"));
+  }
+  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
+
+  addEventListener("online", () => { wait = 5; sendAll(); });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) { wait = 5; sendAll(); } });
+  addEventListener("storage", (e) => {
+    if (!e.key || !e.key.startsWith(prefix)) return;
+    if (e.key === prefix + draft.id && e.newValue) {
+      const other = JSON.parse(e.newValue);
+      if (other.state !== draft.state && ["waiting", "sent", "accepted", "refused"].includes(other.state)) begin(other, true);
+    }
+    listKept();
+  });
+  addEventListener("hashchange", () => {
+    const d = store.get(prefix + location.hash.slice(1));
+    if (d && d.id !== draft.id && d.keeper === keeper && here(d)) begin(d, true);
+  });
+  sendAll();
+
+  const way = el("p", { class: "small" });
+  root.append(way);
+  if ("serviceWorker" in navigator && isSecureContext) {
+    try {
+      await navigator.serviceWorker.register("/offline.js", { scope: "/", updateViaCache: "none" });
+      const ready = await navigator.serviceWorker.ready;
+      ready.active.postMessage({ keep: location.pathname + location.search });
+      way.textContent = say("works_offline");
+    } catch {
+      way.textContent = say("no_offline");
+    }
+  } else {
+    way.textContent = say("no_offline");
+  }
+})();
