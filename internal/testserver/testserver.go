@@ -11,6 +11,7 @@ package testserver
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -64,31 +65,20 @@ func PostgreSQL(t testing.TB) string {
 	return postgresURL(name)
 }
 
+// PostgreSQLProgram returns the path of a program that comes with PostgreSQL, such as pg_dump.
+func PostgreSQLProgram(t testing.TB, name string) string {
+	t.Helper()
+	bin := newestPostgreSQL()
+	if bin == "" {
+		missing(t, "PostgreSQL", "postgresql")
+	}
+	return filepath.Join(bin, name)
+}
+
 // Redis returns the URL of a new, empty Redis server. It is stopped when the test ends.
 func Redis(t testing.TB) string {
 	t.Helper()
-	bin, err := exec.LookPath("redis-server")
-	if err != nil {
-		missing(t, "Redis", "redis-server")
-	}
-	// Another process may take the free port before Redis does.
-	for range 3 {
-		var port int
-		if port, err = freePort(); err != nil {
-			break
-		}
-		u := url.URL{
-			Scheme: "redis", User: url.UserPassword("", rand.Text()), // tells it from a stranger on the port
-			Host: fmt.Sprintf("127.0.0.1:%d", port), Path: "/0",
-		}
-		var stop func()
-		if stop, err = startRedis(bin, u); err == nil {
-			t.Cleanup(stop)
-			return u.String()
-		}
-	}
-	t.Fatalf("start Redis: %v", err)
-	return ""
+	return OwnRedis(t).URL
 }
 
 func missing(t testing.TB, server, pkg string) {
@@ -118,52 +108,84 @@ func newestPostgreSQL() string {
 }
 
 func startPostgreSQL(bin string) error {
-	folder, err := os.MkdirTemp("", "laidup-postgres-")
+	c, err := newCluster(bin)
 	if err != nil {
 		return err
+	}
+	postgres.folder, postgres.user = c.folder, c.user
+	// Its socket lies in the folder, so that there is no port to collide on.
+	running, err := start(c.folder, c.owner, answers(postgresURL("postgres")), c.server("-c", "listen_addresses=",
+		"-c", "fsync=off", "-c", "synchronous_commit=off", "-c", "full_page_writes=off", "-c", "max_connections=200")...)
+	if err == nil {
+		postgres.stop = running.stop
+	}
+	return err
+}
+
+// cluster is the files of a PostgreSQL server.
+type cluster struct {
+	bin, folder    string
+	user, password string // local connections need no password
+	owner          *syscall.SysProcAttr
+}
+
+func newCluster(bin string) (c cluster, err error) {
+	c = cluster{bin: bin, password: rand.Text(), owner: &syscall.SysProcAttr{}}
+	if c.folder, err = os.MkdirTemp("", "laidup-postgres-"); err != nil {
+		return c, err
 	}
 	self, err := user.Current()
 	if err != nil {
-		return err
+		return c, err
 	}
-	owner := &syscall.SysProcAttr{}
+	password := filepath.Join(c.folder, "password")
+	if err := os.WriteFile(password, []byte(c.password), 0o600); err != nil {
+		return c, err
+	}
 	if self.Uid == "0" { // PostgreSQL refuses to run as root
 		if self, err = user.Lookup("postgres"); err != nil {
-			return err
+			return c, err
 		}
 		uid, err := strconv.Atoi(self.Uid)
 		if err != nil {
-			return err
+			return c, err
 		}
 		gid, err := strconv.Atoi(self.Gid)
 		if err != nil {
-			return err
+			return c, err
 		}
-		if err := os.Chown(folder, uid, gid); err != nil {
-			return err
+		if err := errors.Join(os.Chown(c.folder, uid, gid), os.Chown(password, uid, gid)); err != nil {
+			return c, err
 		}
-		owner.Credential = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
+		c.owner.Credential = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
 	}
-	postgres.folder, postgres.user = folder, self.Username
-
-	data := filepath.Join(folder, "data")
+	c.user = self.Username
 	initdb := exec.Command(filepath.Join(bin, "initdb"),
-		"--pgdata", data, "--username", self.Username, "--auth", "trust", "--encoding", "UTF8",
-		"--locale", "C.UTF-8", "--no-sync", "--no-instructions")
-	initdb.SysProcAttr, initdb.Dir = owner, folder
+		"--pgdata", c.data(), "--username", c.user, "--auth-local", "trust", "--auth-host", "scram-sha-256", "--pwfile", password,
+		"--encoding", "UTF8", "--locale", "C.UTF-8", "--no-sync", "--no-instructions")
+	initdb.SysProcAttr, initdb.Dir = c.owner, c.folder
 	if out, err := initdb.CombinedOutput(); err != nil {
-		return fmt.Errorf("initdb: %w\n%s", err, out)
+		return c, fmt.Errorf("initdb: %w\n%s", err, out)
 	}
-	// Its socket lies in the folder, so that there is no port to collide on.
-	postgres.stop, err = start(folder, owner, func(ctx context.Context) error {
-		conn, err := pgx.Connect(ctx, postgresURL("postgres"))
+	return c, nil
+}
+
+func (c cluster) data() string { return filepath.Join(c.folder, "data") }
+
+// server is the command that serves the cluster.
+func (c cluster) server(settings ...string) []string {
+	return append([]string{filepath.Join(c.bin, "postgres"), "-D", c.data(), "-k", c.folder}, settings...)
+}
+
+// answers says whether the PostgreSQL server at url takes connections.
+func answers(url string) func(context.Context) error {
+	return func(ctx context.Context) error {
+		conn, err := pgx.Connect(ctx, url)
 		if err != nil {
 			return err
 		}
 		return conn.Close(ctx)
-	}, filepath.Join(bin, "postgres"), "-D", data, "-k", folder, "-c", "listen_addresses=",
-		"-c", "fsync=off", "-c", "synchronous_commit=off", "-c", "full_page_writes=off", "-c", "max_connections=200")
-	return err
+	}
 }
 
 func postgresURL(database string) string {
@@ -188,7 +210,7 @@ func createDatabase(ctx context.Context) (string, error) {
 	return name, err
 }
 
-func startRedis(bin string, u url.URL) (stop func(), err error) {
+func startRedis(bin string, u url.URL, folder string) (*child, error) {
 	options, err := redis.ParseURL(u.String())
 	if err != nil {
 		return nil, err
@@ -196,10 +218,6 @@ func startRedis(bin string, u url.URL) (stop func(), err error) {
 	options.MaxRetries = -1
 	client := redis.NewClient(options)
 	defer client.Close()
-	folder, err := os.MkdirTemp("", "laidup-redis-")
-	if err != nil {
-		return nil, err
-	}
 	return start(folder, &syscall.SysProcAttr{}, func(ctx context.Context) error {
 		return client.Ping(ctx).Err()
 	}, bin, "--bind", "127.0.0.1", "--port", u.Port(), "--requirepass", options.Password,
@@ -214,20 +232,39 @@ func freePort() (int, error) {
 	return l.Addr().(*net.TCPAddr).Port, l.Close()
 }
 
-// watch runs the server given as its arguments after the folder, until its input ends.
+// watch runs the server given as its arguments after the folder, until its input ends: then it
+// stops the server and removes the folder. A line of input is the name of a signal to end the
+// server with; the folder stays.
 const watch = `
 folder=$1; shift
-"$@" >"$folder/log" 2>&1 </dev/null &
+"$@" >>"$folder/log" 2>&1 </dev/null &
 server=$!
-read -r _ || true
-kill -INT $server
+read -r signal || true
+kill -"${signal:-INT}" $server
 wait $server
-rm -rf "$folder"
+[ -n "$signal" ] || rm -rf "$folder"
 `
 
-// start runs a server that owns folder and waits until ready succeeds. The function returned
-// stops the server and removes the folder.
-func start(folder string, attr *syscall.SysProcAttr, ready func(context.Context) error, server ...string) (stop func(), err error) {
+// child is a server that runs.
+type child struct {
+	script *exec.Cmd
+	hold   *os.File // the pipe to the script
+}
+
+// stop stops the server and removes its folder.
+func (c *child) stop() {
+	c.hold.Close()
+	_ = c.script.Wait() // says how the server took its end, which is of no interest
+}
+
+// kill ends the server with a signal and leaves its folder.
+func (c *child) kill(signal string) {
+	_, _ = fmt.Fprintln(c.hold, signal) // fails if the script is gone, and the server with it
+	c.stop()
+}
+
+// start runs a server that owns folder and waits until ready succeeds.
+func start(folder string, attr *syscall.SysProcAttr, ready func(context.Context) error, server ...string) (*child, error) {
 	input, hold, err := os.Pipe()
 	if err != nil {
 		return nil, err
@@ -245,10 +282,7 @@ func start(folder string, attr *syscall.SysProcAttr, ready func(context.Context)
 		hold.Close()
 		return nil, err
 	}
-	stop = func() {
-		hold.Close()
-		script.Wait() // says how the server took its end, which is of no interest
-	}
+	c := &child{script, hold}
 	ctx, cancel := context.WithTimeout(context.Background(), startUp)
 	defer cancel()
 	tick := time.NewTicker(20 * time.Millisecond)
@@ -256,14 +290,14 @@ func start(folder string, attr *syscall.SysProcAttr, ready func(context.Context)
 	for {
 		last := ready(ctx)
 		if last == nil {
-			return stop, nil
+			return c, nil
 		}
 		select {
 		case <-tick.C:
 		case <-ctx.Done():
 			log, _ := os.Open(filepath.Join(folder, "log"))
 			text, _ := io.ReadAll(log)
-			stop()
+			c.stop()
 			return nil, fmt.Errorf("%w\n%s", last, text)
 		}
 	}

@@ -97,3 +97,59 @@ func left(t *testing.T, folder string) int {
 	}
 	return len(entries)
 }
+
+func TestAnOwnServerComesBackAfterItWasKilled(t *testing.T) {
+	t.Parallel()
+	t.Run("PostgreSQL", func(t *testing.T) {
+		t.Parallel()
+		s := testserver.OwnPostgreSQL(t, "max_connections=10")
+		database, err := s.Database(t.Context(), "mine")
+		if err != nil {
+			t.Fatal(err)
+		}
+		run := func(statement string) {
+			t.Helper()
+			conn, err := pgx.Connect(t.Context(), database)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer conn.Close(t.Context())
+			if _, err := conn.Exec(t.Context(), statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+		run("CREATE TABLE kept (id INT)")
+		s.Kill("QUIT")
+		if conn, err := pgx.Connect(t.Context(), database); err == nil {
+			conn.Close(t.Context())
+			t.Error("it answers after it was killed")
+		}
+		if err := s.Start(); err != nil {
+			t.Fatal(err)
+		}
+		run("INSERT INTO kept VALUES (1)")
+	})
+	t.Run("Redis", func(t *testing.T) {
+		t.Parallel()
+		s := testserver.OwnRedis(t)
+		options, err := redis.ParseURL(s.URL)
+		if err != nil {
+			t.Fatal(err)
+		}
+		client := redis.NewClient(options)
+		defer client.Close()
+		if err := client.Set(t.Context(), "mine", 1, 0).Err(); err != nil {
+			t.Fatal(err)
+		}
+		s.Kill("KILL")
+		if err := client.Ping(t.Context()).Err(); err == nil {
+			t.Error("it answers after it was killed")
+		}
+		if err := s.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := client.Exists(t.Context(), "mine").Result(); n != 0 || err != nil {
+			t.Errorf("it remembers %d (%v)", n, err)
+		}
+	})
+}
