@@ -3,19 +3,23 @@ package api
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 	"golang.org/x/time/rate"
 
 	"laidup/internal/access"
+	"laidup/internal/logging"
 )
 
 // visitor is who needs no key, on a route that needs none.
@@ -30,16 +34,33 @@ func (a *API) admit(c echo.Context, r route) (access.Key, error) {
 		return visitor, nil
 	}
 	header := c.Request().Header
+	if cookie, err := c.Request().Cookie(sessionCookie); err == nil && len(header.Values("Authorization")) == 0 {
+		key, err := a.signedIn(c.Request(), cookie.Value)
+		if err == nil {
+			known(c, key)
+			err = a.keepPace(c.Response().Header(), key)
+		}
+		switch {
+		case err == nil && key.May(r.needs):
+			return key, nil
+		case err == nil:
+			return visitor, scopeNeeded.says("this needs the scope %s; the key that you have signed in by has %v", r.needs, key.Scopes)
+		case !a.open:
+			return visitor, err
+		}
+	}
 	if len(header.Values("Authorization")) == 0 && a.open {
 		if err := onThisMachine(c.Request()); err != nil {
 			return visitor, err
 		}
+		known(c, local)
 		return local, nil
 	}
 	key, err := a.authenticate(c.Request())
 	if err != nil {
 		return visitor, err
 	}
+	known(c, key)
 	if err := a.keepPace(c.Response().Header(), key); err != nil {
 		return visitor, err
 	}
@@ -49,6 +70,15 @@ func (a *API) admit(c echo.Context, r route) (access.Key, error) {
 		return visitor, p
 	}
 	return key, nil
+}
+
+// known lets the request's lines in the log say who asked: by the key's id, never by the key.
+func known(c echo.Context, key access.Key) {
+	attrs := []slog.Attr{slog.String("organisation", key.Organisation)}
+	if key.ID != "" {
+		attrs = append(attrs, slog.String("key", key.ID))
+	}
+	c.SetRequest(c.Request().WithContext(logging.With(c.Request().Context(), attrs...)))
 }
 
 func (a *API) authenticate(r *http.Request) (access.Key, error) {
@@ -70,14 +100,34 @@ func (a *API) authenticate(r *http.Request) (access.Key, error) {
 	return key, err
 }
 
+// signedIn says who has signed in, and lets no page of another site make use of it.
+func (a *API) signedIn(r *http.Request, session string) (access.Key, error) {
+	if err := ownSite(r); err != nil {
+		return visitor, err
+	}
+	key, err := a.keys.SignedIn(r.Context(), session)
+	if errors.Is(err, access.ErrUnknownKey) {
+		return visitor, keyNeeded.says("the session has ended: sign in again")
+	}
+	return key, err
+}
+
+// ownSite lets no page of another site change anything in the name of who is signed in.
+func ownSite(r *http.Request) error {
+	if err := http.NewCrossOriginProtection().Check(r); err != nil {
+		return crossSite.says("a page of another site sent it")
+	}
+	return nil
+}
+
 // forwarded are headers by which a proxy says that a request comes from elsewhere.
-var forwarded = []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"}
+var forwarded = []string{"Forwarded", "X-Real-Ip", "Via", "True-Client-Ip", "X-Client-Ip"} // and X-Forwarded-…
 
 // onThisMachine lets nobody pass whom another site brings, by a page or by a name that leads here,
 // or a proxy.
 func onThisMachine(r *http.Request) error {
-	for _, name := range forwarded {
-		if r.Header.Get(name) != "" {
+	for name := range r.Header {
+		if slices.Contains(forwarded, name) || strings.HasPrefix(name, "X-Forwarded-") {
 			return &problem{kind: keyNeeded, detail: "requests that come through a proxy need a key", header: map[string]string{"WWW-Authenticate": `Bearer realm="laidup"`}}
 		}
 	}
@@ -167,7 +217,7 @@ func (a *API) listKeys(r *request) (reply, error) {
 type keyOrder struct {
 	Label     string         `json:"label"`
 	Scopes    []access.Scope `json:"scopes"`
-	ExpiresAt time.Time      `json:"expires_at,omitzero"`
+	ExpiresAt *time.Time     `json:"expires_at"` // none: it does not end
 }
 
 // madeKey is a key that was made, with the key itself.
@@ -183,18 +233,39 @@ func (a *API) postKey(r *request) (reply, error) {
 	}
 	err := a.read(r, "an order for a key", 64<<10, func(body []byte) error {
 		if err := json.Unmarshal(body, &order, json.RejectUnknownMembers(true)); err != nil {
-			return badKeyOrder.says("an order is {\"label\": \"…\", \"scopes\": [\"…\"], \"expires_at\": \"…\"}, the last if it is to end: %s", err)
+			return badKeyOrder.says("an order is {\"label\": \"…\", \"scopes\": [\"…\"], \"expires_at\": \"…\"}, the last if it is to end%s", placeOf(err))
 		}
 		return nil
 	})
 	if err != nil {
 		return reply{}, err
 	}
-	token, key, err := a.keys.Create(r.Context(), access.Order{Organisation: r.key.Organisation, Label: order.Label, Scopes: order.Scopes, ExpiresAt: order.ExpiresAt})
+	wanted := access.Order{Organisation: r.key.Organisation, Label: order.Label, Scopes: order.Scopes}
+	if order.ExpiresAt != nil {
+		if order.ExpiresAt.IsZero() { // which would mean never
+			return reply{}, badKeyOrder.says("the key would have expired already")
+		}
+		wanted.ExpiresAt = *order.ExpiresAt
+	}
+	token, key, err := a.keys.Create(r.Context(), wanted)
 	if err != nil {
 		return reply{}, err
 	}
 	return reply{status: http.StatusCreated, body: madeKey{token, viewOf(key)}}, nil
+}
+
+// placeOf says where JSON is not what was wanted, without the words of the decoder, which speaks of
+// our program.
+func placeOf(err error) string {
+	var syntax *jsontext.SyntacticError
+	var meaning *json.SemanticError
+	switch {
+	case errors.As(err, &syntax):
+		return fmt.Sprintf(": not JSON, or a name that stands twice, at byte %d", syntax.ByteOffset)
+	case errors.As(err, &meaning) && meaning.JSONPointer != "":
+		return ": see " + clip(string(meaning.JSONPointer))
+	}
+	return ""
 }
 
 func (a *API) deleteKey(r *request) (reply, error) {

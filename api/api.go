@@ -9,17 +9,21 @@ package api
 
 import (
 	"cmp"
+	"context"
 	"log/slog"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/hashicorp/golang-lru/v2/simplelru"
 	"github.com/labstack/echo/v4"
 	"golang.org/x/time/rate"
 
+	"laidup/api/pages"
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/logging"
 )
 
 // Options are what an [API] is made of. Service is required, and Keys unless it is Open.
@@ -32,9 +36,9 @@ type Options struct {
 	Log  *slog.Logger // nil: no log
 	// Metrics answers GET /metrics; nil: there is no such route.
 	Metrics http.Handler
-	// Observe is told of every request once it is answered; nil: nobody is. It has to be safe for
-	// concurrent use.
-	Observe func(Observation)
+	// Observe is told of every request once it is answered, under its context; nil: nobody is. It has
+	// to be safe for concurrent use.
+	Observe func(context.Context, Observation)
 	Limits  Limits
 }
 
@@ -68,20 +72,27 @@ type API struct {
 	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
 	log       *slog.Logger
 	metrics   http.Handler
-	observe   func(Observation)
+	observe   func(context.Context, Observation)
 	limits    Limits
 	buffers   sync.Pool // of *bytes.Buffer
+	trying    sync.Map  // organisations of which a rule set is in hand
+	waiting   atomic.Int64
 	catalogue raw
 	echo      *echo.Echo
 	paths     map[string]string // the path of a route by what echo calls it
-	draining  chan struct{}     // closed by Drain
+	isPage    map[string]bool   // whether a person reads what is there, by what echo calls it
+	pages     *pages.Pages
+	sheets    *pages.Sheets
+	offline   []byte // the service worker
+	listeners listeners
+	draining  chan struct{} // closed by Drain
 	drain     sync.Once
 }
 
-// New makes an API.
-func New(o Options) *API {
+// New makes an API. The error is one of the pages, which are built in.
+func New(o Options) (*API, error) {
 	a := &API{
-		service: o.Service, keys: o.Keys, open: o.Open, log: o.Log,
+		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
 		metrics: o.Metrics, observe: o.Observe,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
@@ -94,15 +105,22 @@ func New(o Options) *API {
 		draining: make(chan struct{}),
 	}
 	a.pace, _ = simplelru.NewLRU[string, *rate.Limiter](10_000, nil) // fails on a size below one alone
-	if a.log == nil {
-		a.log = slog.New(slog.DiscardHandler)
-	}
 	if a.observe == nil {
-		a.observe = func(Observation) {}
+		a.observe = func(context.Context, Observation) {}
 	}
 	a.catalogue = encode(catalogueOf(o.Service.Current()))
+	var err error
+	if a.pages, err = pages.New("en"); err != nil {
+		return nil, err
+	}
+	if err := a.readyForm(); err != nil {
+		return nil, err
+	}
+	if a.sheets, err = a.pages.Sheets(o.Service.Current().Catalogue); err != nil {
+		return nil, err
+	}
 	a.route()
-	return a
+	return a, nil
 }
 
 // Handler answers the requests.

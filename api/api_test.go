@@ -105,7 +105,9 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	for _, c := range change {
 		c(&o)
 	}
-	w.api = api.New(o)
+	if w.api, err = api.New(o); err != nil {
+		t.Fatal(err)
+	}
 	return w
 }
 

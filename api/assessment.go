@@ -65,26 +65,32 @@ func assessmentReply(s assess.Assessment) reply {
 
 // finished loads the assessment that the path names, and reads it.
 func (a *API) finished(r *request) (*score.Assessment, error) {
+	whole, _, err := a.finishedOf(r)
+	return whole, err
+}
+
+// finishedOf is finished for who needs to know as well how it is stored.
+func (a *API) finishedOf(r *request) (*score.Assessment, assess.Assessment, error) {
 	stored, err := a.stored(r)
 	if err != nil {
-		return nil, err
+		return nil, stored, err
 	}
 	switch stored.State {
 	case assess.Done:
 	case assess.Failed:
 		var why assess.UnscorableError
 		if err := json.Unmarshal(stored.Problem, &why); err != nil {
-			return nil, fmt.Errorf("read problem of assessment %s: %w", stored.ID, err)
+			return nil, stored, fmt.Errorf("read problem of assessment %s: %w", stored.ID, err)
 		}
-		return nil, assessmentFailed.says("%s", why.Detail)
+		return nil, stored, assessmentFailed.says("%s", why.Detail)
 	default:
-		return nil, notFinished.says("it is %s: ask again shortly", stored.State)
+		return nil, stored, notFinished.says("it is %s: ask again shortly", stored.State)
 	}
 	var whole score.Assessment
 	if err := json.Unmarshal(stored.Outcome.Body, &whole); err != nil {
-		return nil, fmt.Errorf("read assessment %s: %w", stored.ID, err)
+		return nil, stored, fmt.Errorf("read assessment %s: %w", stored.ID, err)
 	}
-	return &whole, nil
+	return &whole, stored, nil
 }
 
 // register is the risk register, with what it belongs to.

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"maps"
 	"net/url"
 	"time"
 )
@@ -74,7 +75,9 @@ func turn[T any](r *request, entries []T, limit int, list byte, at func(T) curso
 	}
 	page = entries[:limit]
 	next = at(page[limit-1]).encode(list)
-	query := url.Values{"limit": {fmt.Sprint(limit)}, "cursor": {next}}
+	query := maps.Clone(r.query)
+	query.Set("limit", fmt.Sprint(limit))
+	query.Set("cursor", next)
 	link := url.URL{Path: r.URL.Path, RawQuery: query.Encode()}
 	return page, next, map[string]string{"Link": "<" + link.String() + `>; rel="next"`}
 }

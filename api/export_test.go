@@ -12,6 +12,7 @@ var (
 	PreferredWait  = preferredWait
 	IdempotencyKey = idempotencyKey
 	Harmless       = harmless
+	Matches        = matches
 )
 
 // DecodeCursor reads a cursor of the list of vehicles and writes it again.

@@ -197,8 +197,11 @@ func unquote(s string) (string, bool) {
 
 // says reports whether headers announce a body of one of the media types, in UTF-8, as it stands.
 func says(h http.Header, media ...string) bool {
-	if coding := h.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return false
+	// What could be small here and large once it is unpacked is not taken.
+	for _, coding := range h.Values("Content-Encoding") {
+		if coding != "" && !strings.EqualFold(coding, "identity") {
+			return false
+		}
 	}
 	if len(h.Values("Content-Type")) != 1 {
 		return false

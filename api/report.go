@@ -39,6 +39,10 @@ func linksOf(id, vehicle string) links {
 	return links{assessment, assessment + "/register", assessment + "/blockers", cover, cover + "/readiness"}
 }
 
+// maxWaiting is how many requests may wait for their assessments at once: each asks the store again and
+// again. The others are answered 202, as if they had not asked to wait.
+const maxWaiting = 100
+
 // pollAfter is when to ask again for an assessment that is not finished, in seconds.
 const pollAfter = "1"
 
@@ -57,8 +61,9 @@ func (a *API) postReport(r *request) (reply, error) {
 	}
 	id := accepted.AssessmentID
 	to := linksOf(id, accepted.Vehicle)
-	if wait, ok := preferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok {
+	if wait, ok := preferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok && a.mayWait() {
 		stored, err := a.await(r, id, wait)
+		a.waiting.Add(-1)
 		if err != nil {
 			// The report is safe: that is what has to be said.
 			a.log.WarnContext(r.Context(), "assessment not awaited", "assessment", id, "error", err)
@@ -75,6 +80,15 @@ func (a *API) postReport(r *request) (reply, error) {
 		header: map[string]string{"Location": to.Assessment, "Retry-After": pollAfter},
 		body:   receipt{id, assess.Queued, accepted.ReportID, accepted.Vehicle, accepted.Cautions, to},
 	}, nil
+}
+
+// mayWait says whether there is room for one more to wait; who may takes it.
+func (a *API) mayWait() bool {
+	if a.waiting.Add(1) <= maxWaiting {
+		return true
+	}
+	a.waiting.Add(-1)
+	return false
 }
 
 // await waits for an assessment, but not once the server drains.

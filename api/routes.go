@@ -27,14 +27,21 @@ const (
 	revalidate = "private, no-cache"
 	// What changes with the program alone may be kept an hour by anybody.
 	stable = "public, max-age=3600, must-revalidate"
+	// What stands under one name for ever is asked for each time.
+	renewed = "public, no-cache"
 	// A published version never changes, but is not everybody's business.
-	forever = "private, max-age=31536000, immutable"
+	foreverPublic = "public, max-age=31536000, immutable"
+	forever       = "private, max-age=31536000, immutable"
 )
 
 const (
 	mediaJSON    = "application/json"
 	mediaYAML    = "application/yaml"
 	mediaCSV     = "text/csv"
+	mediaHTML    = "text/html"
+	mediaPDF     = "application/pdf"
+	mediaForm    = "application/x-www-form-urlencoded"
+	mediaEvents  = "text/event-stream"
 	mediaProblem = "application/problem+json"
 	mediaSchema  = "application/schema+json"
 )
@@ -44,16 +51,21 @@ func (a *API) routes() []route {
 	const get, post = http.MethodGet, http.MethodPost
 	asJSON, asTable, asSchema := []string{mediaJSON}, []string{mediaJSON, mediaCSV}, []string{mediaSchema, mediaJSON}
 	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
+	vehicles := []string{"search", "verdict", "sort", "limit", "cursor"}
+	asPage, asEvents, asSheet := []string{mediaHTML}, []string{mediaEvents}, []string{mediaHTML, mediaPDF}
 	return []route{
 		{post, "/v1/reports", access.PostReports, a.postReport, []string{"gate", "rule_set"}, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
 		{post, "/v1/reports/check", access.PostReports, a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
 		{get, "/v1/assessments/{id}", access.Read, a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
 		{get, "/v1/assessments/{id}/register", access.Read, a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},
 		{get, "/v1/assessments/{id}/blockers", access.Read, a.getBlockers, append(gate, table...), asTable, revalidate, "What blocks a gate, by a finished assessment."},
+		{get, "/v1/assessments/{id}/sheet", access.Read, a.getSheet, []string{"sheet", "gate", "format"}, asSheet, revalidate, "A sheet to print: the blocking list, what a start needs, a summary for a customer or the register."},
 		{post, "/v1/assessments/{id}/retry", access.PostReports, a.retryAssessment, nil, asJSON, noStore, "Has a failed assessment worked out once more."},
-		{get, "/v1/vehicles", access.Read, a.listVehicles, page, asJSON, revalidate, "Vehicles, the one with the newest report first."},
+		{get, "/v1/vehicles", access.Read, a.listVehicles, vehicles, asJSON, revalidate, "Vehicles, the one with the newest report first unless sorted otherwise."},
 		{get, "/v1/vehicles/{reference}", access.Read, a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
 		{get, "/v1/vehicles/{reference}/readiness", access.Read, a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
+		{get, "/v1/vehicles/{reference}/events", access.Read, a.vehicleEvents, nil, asEvents, noStore, "What becomes of a vehicle's assessments, as server-sent events."},
+		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "What becomes of an assessment, as server-sent events."},
 		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
 		{get, "/v1/schemas/report", "", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
 		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
@@ -65,6 +77,19 @@ func (a *API) routes() []route {
 		{http.MethodDelete, "/v1/keys/{id}", access.Administration, a.deleteKey, nil, asJSON, noStore, "Revokes an API key."},
 		{get, "/healthz", "", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
 		{get, "/readyz", "", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
+		{get, "/", "", a.firstPage, nil, asPage, noStore, "The first page."},
+		{get, "/vehicles", access.Read, a.vehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
+		{get, "/vehicles/{reference}", access.Read, a.vehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
+		{get, "/vehicles/{reference}/ready", access.Read, a.readyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
+		{get, "/vehicles/{reference}/changes", access.Read, a.changesPage, []string{"from", "to"}, asPage, revalidate, "Page: what has changed between two assessments."},
+		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
+		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
+		{get, "/compare", access.Read, a.comparePage, []string{"vehicle"}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/sign-in", "", a.signInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
+		{post, "/sign-in", "", a.signIn, nil, asPage, noStore, "Exchanges an API key for a session."},
+		{post, "/sign-out", "", a.signOut, nil, asPage, noStore, "Ends a session."},
+		{get, "/assets/{name}", "", a.getAsset, nil, nil, foreverPublic, "What pages need."},
+		{get, "/offline.js", "", a.offlineScript, nil, nil, renewed, "The service worker that opens the inspection form without a signal."},
 		{get, "/metrics", access.Administration, a.getMetrics, nil, nil, noStore, "Metrics for Prometheus."},
 	}
 }
@@ -93,10 +118,13 @@ func (a *API) route() {
 	// Whoever claims to be another address is not believed.
 	e.IPExtractor = echo.ExtractIPDirect()
 	e.Use(a.watch)
-	a.echo, a.paths = e, map[string]string{}
+	a.echo, a.paths, a.isPage = e, map[string]string{}, map[string]bool{}
 	for _, r := range a.routes() {
 		path := strings.NewReplacer("{", ":", "}", "").Replace(r.path)
 		a.paths[path] = r.path
+		if len(r.offers) < 2 || r.offers[0] != mediaHTML { // else it depends on what is asked for
+			a.isPage[path] = a.isPage[path] || len(r.offers) > 0 && r.offers[0] == mediaHTML
+		}
 		e.Add(r.method, path, a.serve(r))
 		if r.method == http.MethodGet {
 			e.Add(http.MethodHead, path, a.serve(r))

@@ -119,8 +119,13 @@ func (a *API) postRuleSet(r *request) (reply, error) {
 	return out, err
 }
 
-// withRuleSet reads a rule set, which use must not keep.
+// withRuleSet reads a rule set, which use must not keep. Of one organisation one is in hand at a time:
+// rule sets are tried one after another, and nobody is to stand in the line twice.
 func (a *API) withRuleSet(r *request, use func(document []byte) error) error {
+	if _, busyWithAnother := a.trying.LoadOrStore(r.key.Organisation, true); busyWithAnother {
+		return busy.says("another rule set of %s is being tried: try this one after it", r.key.Organisation)
+	}
+	defer a.trying.Delete(r.key.Organisation)
 	if !says(r.Header, mediaYAML, mediaJSON) {
 		return notJSON.says("send a rule set in UTF-8, uncompressed, as Content-Type: application/yaml or application/json")
 	}

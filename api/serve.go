@@ -22,6 +22,8 @@ import (
 
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/logging"
+	"laidup/internal/origin"
 )
 
 // request is a request whose query is checked and whose media type is agreed.
@@ -42,6 +44,7 @@ type reply struct {
 	header map[string]string // besides those that every answer has
 	body   any               // encoded as JSON, or sent as it is where it is raw
 	etag   string            // without quotes; empty: made of the body
+	media  string            // where the route leaves it to its handler
 	serve  http.Handler      // answers instead
 }
 
@@ -92,6 +95,13 @@ func (a *API) serve(r route) echo.HandlerFunc {
 			out.serve.ServeHTTP(c.Response(), c.Request())
 			return nil
 		}
+		if media == mediaHTML && out.media == "" {
+			// A 304 has it, too: browsers take its headers for those of the page that they kept.
+			h.Set("Content-Security-Policy", pagePolicy)
+		}
+		if media == mediaPDF {
+			h.Set("Content-Security-Policy", paperPolicy)
+		}
 		body, encoded := out.body.(raw)
 		if !encoded {
 			body = encode(out.body)
@@ -104,13 +114,25 @@ func (a *API) serve(r route) echo.HandlerFunc {
 				return nil
 			}
 		}
-		if media == mediaCSV {
+		switch {
+		case out.media != "":
+			media = out.media
+		case media == mediaCSV:
 			media += "; charset=utf-8; header=present"
+		case media == mediaHTML:
+			media += "; charset=utf-8"
 		}
 		write(c, out.status, media, body)
 		return nil
 	}
 }
+
+// pagePolicy lets a page load what is ours, and nothing else.
+const pagePolicy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// paperPolicy lets a browser show a PDF, which it does in an object with styles of its own.
+const paperPolicy = "default-src 'none'; object-src 'self'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 
 // write sends an answer whole. It has no error to return: a client that went away needs none.
 func write(c echo.Context, status int, media string, body []byte) {
@@ -132,13 +154,17 @@ func checkQuery(rawQuery string, r route) (url.Values, error) {
 	if err != nil {
 		return nil, badQuery.says("the query cannot be read: %s", err)
 	}
+	isPage := len(r.offers) > 0 && r.offers[0] == mediaHTML
+	if isPage { // forms send what was left empty, too
+		maps.DeleteFunc(query, func(_ string, values []string) bool { return len(values) == 1 && values[0] == "" })
+	}
 	for _, name := range slices.Sorted(maps.Keys(query)) {
 		switch {
 		case !slices.Contains(r.query, name) && len(r.query) == 0:
 			return nil, badQuery.says("there is no parameter %q here: it takes none", clip(name))
 		case !slices.Contains(r.query, name):
 			return nil, badQuery.says("there is no parameter %q here: it takes %s", clip(name), strings.Join(r.query, ", "))
-		case len(query[name]) > 1:
+		case len(query[name]) > 1 && !(isPage && name == "vehicle"):
 			return nil, badQuery.says("%s is given %d times: give it once", name, len(query[name]))
 		case query[name][0] == "":
 			return nil, badQuery.says("%s is empty: give it a value or leave it out", name)
@@ -216,10 +242,14 @@ func (a *API) watch(next echo.HandlerFunc) echo.HandlerFunc {
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
 		h.Set("Referrer-Policy", "no-referrer")
-		log := a.log.With("request", id)
-		if err := a.guarded(next, c, log); err != nil {
-			a.fail(c, log, id, err)
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", noStore) // unless the route knows better
+		ctx := origin.With(c.Request().Context(), origin.Origin{Request: id})
+		c.SetRequest(c.Request().WithContext(logging.With(ctx, slog.String("request", id))))
+		if err := a.guarded(next, c); err != nil {
+			a.fail(c, id, err)
 		}
+		ctx = c.Request().Context() // by now it knows who asked
 		seen := Observation{"other", "unmatched", c.Response().Status, time.Since(start)}
 		if slices.Contains(methods, c.Request().Method) {
 			seen.Method = c.Request().Method
@@ -227,8 +257,8 @@ func (a *API) watch(next echo.HandlerFunc) echo.HandlerFunc {
 		if path := a.paths[c.Path()]; path != "" {
 			seen.Route = path
 		}
-		a.observe(seen)
-		log.InfoContext(c.Request().Context(), "answered", "method", seen.Method, "route", seen.Route, "status", seen.Status,
+		a.observe(ctx, seen)
+		a.log.InfoContext(ctx, "answered", "method", seen.Method, "route", seen.Route, "status", seen.Status,
 			"ms", float64(seen.Took.Microseconds())/1000, "bytes", c.Response().Size)
 		return nil
 	}
@@ -239,7 +269,7 @@ var methods = []string{
 }
 
 // guarded turns a panic into an error, so that one request cannot end another one's answer.
-func (a *API) guarded(next echo.HandlerFunc, c echo.Context, log *slog.Logger) (err error) {
+func (a *API) guarded(next echo.HandlerFunc, c echo.Context) (err error) {
 	defer func() {
 		cause := recover()
 		if cause == nil {
@@ -248,18 +278,18 @@ func (a *API) guarded(next echo.HandlerFunc, c echo.Context, log *slog.Logger) (
 		if cause == http.ErrAbortHandler {
 			panic(cause)
 		}
-		log.ErrorContext(c.Request().Context(), "panic", "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
+		a.log.ErrorContext(c.Request().Context(), "panic", "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
 		err = internal.says("")
 	}()
 	return next(c)
 }
 
 // fail answers an error.
-func (a *API) fail(c echo.Context, log *slog.Logger, id string, err error) {
+func (a *API) fail(c echo.Context, id string, err error) {
 	ctx := c.Request().Context()
 	p := a.problemOf(ctx, err)
 	if p.kind == internal || p.kind == unavailable {
-		log.ErrorContext(ctx, "request failed", "error", err)
+		a.log.ErrorContext(ctx, "request failed", "error", err)
 	}
 	if c.Response().Committed {
 		return
@@ -272,7 +302,29 @@ func (a *API) fail(c echo.Context, log *slog.Logger, id string, err error) {
 	for name, value := range p.header {
 		h.Set(name, value)
 	}
+	if a.forPeople(c) {
+		if p.kind == keyNeeded && c.Request().Method == http.MethodGet {
+			h.Set("Location", "/sign-in?next="+url.QueryEscape(c.Request().URL.RequestURI()))
+			write(c, http.StatusSeeOther, mediaHTML, nil)
+			return
+		}
+		if body, err := a.problemPage(p, id); err == nil {
+			h.Set("Content-Security-Policy", pagePolicy)
+			write(c, p.kind.row().status, mediaHTML+"; charset=utf-8", body)
+			return
+		}
+	}
 	write(c, p.kind.row().status, mediaProblem, encode(p.body(id)))
+}
+
+// forPeople says whether a person reads the answer: on a page, or where a browser asks, on a wrong
+// path or for what could be had in another form as well.
+func (a *API) forPeople(c echo.Context) bool {
+	isPage, known := a.isPage[c.Path()]
+	if !known {
+		return negotiate(c.Request().Header.Values("Accept"), []string{mediaProblem, mediaHTML}) == mediaHTML
+	}
+	return isPage
 }
 
 // problemOf says what an error means to a client.

@@ -2,10 +2,12 @@ package api_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -19,7 +21,7 @@ import (
 func TestPathsAndMethodsThatAreNotThere(t *testing.T) {
 	t.Parallel()
 	w := open(t)
-	for _, path := range []string{"/", "/v1", "/v1/", "/v1/report", "/v1/reports/", "/v1/vehicles/", "/v2/reports", "/../etc/passwd", "/metrics", "/%00"} {
+	for _, path := range []string{"/v1", "/v1/", "/v1/report", "/v1/reports/", "/v1/vehicles/", "/v2/reports", "/../etc/passwd", "/metrics", "/%00"} {
 		w.get(path).problem(t, http.StatusNotFound, "no-such-route")
 	}
 	for _, c := range []struct{ method, path, allow string }{
@@ -49,13 +51,14 @@ func TestHeadIsGetWithoutABody(t *testing.T) {
 	id := w.assess("tern-01")
 	names := strings.NewReplacer("{id}", id, "{reference}", "tern-01", "{name}", "first-start", "{version}", "1.0.0")
 	for _, r := range w.api.Routes() {
-		if r.Method != http.MethodGet {
+		if r.Method != http.MethodGet || slices.Contains(r.Media, "text/event-stream") { // that one does not end
 			continue
 		}
 		t.Run(r.Path, func(t *testing.T) {
 			get, head := w.get(names.Replace(r.Path)), w.do(http.MethodHead, names.Replace(r.Path), nil)
-			get.is(t, http.StatusOK)
-			head.is(t, http.StatusOK)
+			if get.StatusCode != head.StatusCode || get.StatusCode >= 500 {
+				t.Errorf("GET answers %d, HEAD %d", get.StatusCode, head.StatusCode)
+			}
 			get.Header.Del("X-Request-Id")
 			head.Header.Del("X-Request-Id")
 			if diff := cmp.Diff(get.Header, head.Header); diff != "" || len(head.text) > 0 {
@@ -233,7 +236,7 @@ func TestRequestsAreObserved(t *testing.T) {
 	var mu sync.Mutex
 	var seen []api.Observation
 	w := open(t, func(o *api.Options) {
-		o.Observe = func(one api.Observation) {
+		o.Observe = func(_ context.Context, one api.Observation) {
 			mu.Lock()
 			defer mu.Unlock()
 			if one.Took <= 0 {

@@ -23,11 +23,18 @@ type server struct {
 
 func serve(t testing.TB, w *workshop) *server {
 	t.Helper()
+	return serveWith(t, w, func(*http.Server) {})
+}
+
+// serveWith serves with some of the server's settings changed.
+func serveWith(t testing.TB, w *workshop, change func(*http.Server)) *server {
+	t.Helper()
 	listener, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := api.Server(w.api.Handler(), listener.Addr().String())
+	change(s)
 	ended := make(chan error)
 	go func() { ended <- s.Serve(listener) }()
 	transport := &http.Transport{}

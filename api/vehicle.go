@@ -68,15 +68,15 @@ type vehicles struct {
 }
 
 func (a *API) listVehicles(r *request) (reply, error) {
-	limit, after, err := r.page(vehicleCursor)
+	p, limit, err := r.vehiclePage()
 	if err != nil {
 		return reply{}, err
 	}
-	list, err := r.account.Vehicles(r.Context(), assess.VehiclePage{AfterTime: after.at, AfterReference: after.name, Limit: limit + 1})
+	list, err := r.account.Vehicles(r.Context(), p)
 	if err != nil {
 		return reply{}, err
 	}
-	page, next, header := turn(r, list, limit, vehicleCursor, func(v assess.Vehicle) cursor { return cursor{v.UpdatedAt, v.Reference} })
+	page, next, header := turn(r, list, limit, vehicleCursor, vehicleAt(p.By))
 	body := vehicles{make([]vehicle, len(page)), next}
 	for i, v := range page {
 		body.Vehicles[i] = vehicleOf(v)

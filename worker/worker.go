@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"laidup/internal/assess"
+	"laidup/internal/logging"
 )
 
 // Scorer does the work.
@@ -59,9 +60,7 @@ func New(o Options) *Worker {
 	if o.SweepEvery <= 0 {
 		o.SweepEvery = 5 * time.Second
 	}
-	if o.Logger == nil {
-		o.Logger = slog.New(slog.DiscardHandler)
-	}
+	o.Logger = logging.Carrying(o.Logger)
 	return &Worker{o}
 }
 

@@ -52,7 +52,7 @@ func (c *demoCommand) Run(ctx context.Context, t terminal) error {
 	}
 	defer os.RemoveAll(data)
 	p, err := start(ctx, config.HTTP{Addr: free(c.Addr), MaxBody: maxReport}, config.Store{Data: data}, config.Queue{},
-		config.Work{Workers: 2, Grace: 5 * time.Second, SweepEvery: 5 * time.Second, OverdueAfter: 10 * time.Second}, log)
+		config.Work{Workers: 2, Grace: 5 * time.Second, SweepEvery: 5 * time.Second, OverdueAfter: 10 * time.Second}, outlook{log: log})
 	if err != nil {
 		return err
 	}
@@ -76,7 +76,7 @@ func free(addr string) string {
 		}
 		return net.JoinHostPort(host, "0")
 	}
-	l.Close()
+	_ = l.Close()
 	return addr
 }
 

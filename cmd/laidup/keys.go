@@ -106,7 +106,7 @@ func (c *keysRevokeCommand) Run(ctx context.Context, t terminal) error {
 }
 
 // firstKey makes a key on the first start with an embedded store, so that programs that are to use
-// the service have one.
+// the service have one. Standard error has the log, which others keep: no key goes there.
 func firstKey(ctx context.Context, keys *access.Keys, t terminal) error {
 	if list, err := keys.List(ctx, access.Workshop); err != nil || len(list) > 0 {
 		return err
@@ -115,6 +115,6 @@ func firstKey(ctx context.Context, keys *access.Keys, t terminal) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(t.err, "A first API key for your programs, shown this once: %s\nOn this machine itself none is needed.\n", token)
+	fmt.Fprintf(t.out, "A first API key for your programs, shown this once: %s\nOn this machine itself none is needed.\n", token)
 	return nil
 }

@@ -29,6 +29,7 @@ type commands struct {
 	Work    workCommand    `cmd:"" help:"Work on assessments that others take in: needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Make, list and revoke API keys, in the store itself."`
 	Migrate migrateCommand `cmd:"" help:"Bring the store's schema up to date."`
+	Backup  backupCommand  `cmd:"" help:"Copy the embedded store, whole and checked, while it is in use."`
 	Rules   rulesCommand   `cmd:"" help:"For who writes rule sets: lint, test, explain, diff, doc."`
 	Demo    demoCommand    `cmd:"" help:"Start everything on embedded defaults, take in three demo vehicles and show the answers."`
 }

@@ -40,7 +40,8 @@ type program struct {
 	url  string
 	key  string // empty: none is needed
 	mu   sync.Mutex
-	said bytes.Buffer
+	said bytes.Buffer // the log
+	told bytes.Buffer // standard output
 }
 
 // launch starts the program and waits until it serves at the address given, if any.
@@ -59,18 +60,23 @@ func launch(t *testing.T, addr string, args ...string) *program {
 	if err != nil {
 		t.Fatal(err)
 	}
+	out, err := p.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { p.kill() })
-	go func() {
-		lines := bufio.NewScanner(errs)
-		for lines.Scan() {
+	listen := func(from io.Reader, into *bytes.Buffer) {
+		for lines := bufio.NewScanner(from); lines.Scan(); {
 			p.mu.Lock()
-			fmt.Fprintln(&p.said, lines.Text())
+			fmt.Fprintln(into, lines.Text())
 			p.mu.Unlock()
 		}
-	}()
+	}
+	go listen(errs, &p.said)
+	go listen(out, &p.told)
 	if addr != "" {
 		p.eventually(t, "serves", func() bool {
 			res, err := http.Get(p.url + "/readyz")
@@ -93,6 +99,12 @@ func (p *program) log() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.said.String()
+}
+
+func (p *program) output() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.told.String()
 }
 
 func (p *program) eventually(t *testing.T, what string, is func() bool) {

@@ -16,8 +16,10 @@ import (
 	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/config"
+	"laidup/internal/logging"
 	"laidup/internal/queue"
 	"laidup/internal/store"
+	"laidup/internal/tracing"
 	"laidup/schema"
 	"laidup/worker"
 
@@ -29,16 +31,17 @@ type serveCommand struct {
 	config.Store
 	config.Queue
 	config.Work
+	config.Metrics
 	config.Log
 }
 
 // Run serves until it is told to stop.
 func (c *serveCommand) Run(ctx context.Context, t terminal) error {
-	log, err := newLog(t, c.Log)
+	o, err := newOutlook(ctx, t, c.Metrics, c.Log)
 	if err != nil {
 		return err
 	}
-	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, log)
+	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, o)
 	if err != nil {
 		return err
 	}
@@ -47,7 +50,7 @@ func (c *serveCommand) Run(ctx context.Context, t terminal) error {
 			return errors.Join(err, p.shutDown())
 		}
 	}
-	log.Info("serving", "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
+	o.log.Info("serving", "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
 	return p.until(ctx)
 }
 
@@ -55,6 +58,7 @@ type workCommand struct {
 	config.Store
 	config.Queue
 	config.Work
+	config.Metrics
 	config.Log
 }
 
@@ -63,15 +67,15 @@ func (c *workCommand) Run(ctx context.Context, t terminal) error {
 	if c.DatabaseURL == "" || c.RedisURL == "" {
 		return errors.New("a worker of its own needs --database-url and --redis-url: an embedded store and queue belong to the process that serves")
 	}
-	log, err := newLog(t, c.Log)
+	o, err := newOutlook(ctx, t, c.Metrics, c.Log)
 	if err != nil {
 		return err
 	}
-	p, err := open(ctx, c.Store, c.Queue, c.Work, log)
+	p, err := open(ctx, c.Store, c.Queue, c.Work, o)
 	if err != nil {
 		return err
 	}
-	log.Info("working", "workers", c.Workers)
+	o.log.Info("working", "workers", c.Workers)
 	return p.until(ctx)
 }
 
@@ -106,9 +110,30 @@ func openStore(ctx context.Context, c config.Store) (*store.Store, error) {
 	return st, nil
 }
 
+// outlook is what of a process can be seen from outside.
+type outlook struct {
+	log    *slog.Logger
+	tracer *tracing.Tracer // nil: nothing is traced
+	addr   string          // serves the metrics to everybody who can reach it; empty: there is none
+}
+
+func newOutlook(ctx context.Context, t terminal, mc config.Metrics, lc config.Log) (outlook, error) {
+	log, err := newLog(t, lc)
+	if err != nil {
+		return outlook{}, err
+	}
+	tracer, err := tracing.FromEnvironment(ctx, log)
+	return outlook{log, tracer, mc.MetricsAddr}, err
+}
+
 // process is the parts of the program that run side by side.
 type process struct {
 	log      *slog.Logger
+	tracer   *tracing.Tracer
+	metrics  *metrics
+	watch    *http.Server // nil: nobody serves the metrics apart
+	watched  net.Listener // nil: nobody serves the metrics apart
+	drain    time.Duration
 	grace    time.Duration
 	store    *store.Store
 	queue    *queue.Queue
@@ -124,12 +149,13 @@ type process struct {
 }
 
 // open opens store and queue and starts the worker.
-func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
+func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, o outlook) (*process, error) {
 	loader, sets, err := builtIns()
 	if err != nil {
 		return nil, fmt.Errorf("load the built-in rule sets: %w", err)
 	}
-	p := &process{log: log, grace: wc.Grace, failed: make(chan error, 2), stop: func() {}}
+	log := o.log
+	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}}
 	if p.store, err = openStore(ctx, sc); err != nil {
 		return nil, err
 	}
@@ -137,7 +163,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.store, Queue: p.queue, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Observer: p.metrics, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {
@@ -146,10 +172,34 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	if err != nil {
 		return nil, errors.Join(err, p.close())
 	}
+	p.metrics.ask(p.service, p.queue, p.store.Pools())
+	p.metrics.workers.Set(float64(wc.Workers))
+	if err := p.serveMetrics(o.addr); err != nil {
+		return nil, errors.Join(err, p.close())
+	}
 	if wc.Workers > 0 {
-		p.work(worker.New(worker.Options{Tasks: p.queue, Scorer: p.service, Concurrency: wc.Workers, Grace: wc.Grace, SweepEvery: wc.SweepEvery, Logger: log}))
+		p.work(worker.New(worker.Options{Tasks: p.tracer.Tasks(p.queue), Scorer: p.service, Concurrency: wc.Workers, Grace: wc.Grace, SweepEvery: wc.SweepEvery, Logger: log}))
 	}
 	return p, nil
+}
+
+// serveMetrics serves the metrics apart from the API, as long as there is anything to tell.
+func (p *process) serveMetrics(addr string) (err error) {
+	if addr == "" {
+		return nil
+	}
+	if p.watched, err = net.Listen("tcp", watchAddr(addr)); err != nil {
+		return fmt.Errorf("listen for who asks for metrics: %w", err)
+	}
+	p.watch = watchServer(p.metrics, addr)
+	p.watch.ErrorLog = slog.NewLogLogger(p.log.Handler(), slog.LevelWarn)
+	p.log.Info("metrics are served", "address", "http://"+p.watched.Addr().String()+"/metrics")
+	go func() {
+		if err := p.watch.Serve(p.watched); !errors.Is(err, http.ErrServerClosed) {
+			p.failed <- fmt.Errorf("serve metrics: %w", err)
+		}
+	}()
+	return nil
 }
 
 func (p *process) work(w *worker.Worker) {
@@ -164,11 +214,13 @@ func (p *process) work(w *worker.Worker) {
 }
 
 // start opens everything and serves the API.
-func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue, wc config.Work, log *slog.Logger) (*process, error) {
-	p, err := open(ctx, sc, qc, wc, log)
+func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue, wc config.Work, o outlook) (*process, error) {
+	p, err := open(ctx, sc, qc, wc, o)
 	if err != nil {
 		return nil, err
 	}
+	log := o.log
+	p.drain = hc.Drain
 	p.keys = access.New(p.store, nil, log)
 	if p.open, err = mayBeOpen(ctx, p.keys, hc, sc); err != nil {
 		return nil, errors.Join(err, p.shutDown())
@@ -176,12 +228,18 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 	if p.listener, err = net.Listen("tcp", hc.Addr); err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), p.shutDown())
 	}
-	m := newMetrics(p.service, p.queue)
-	p.api = api.New(api.Options{
-		Service: p.service, Keys: p.keys, Open: p.open, Log: log, Metrics: m.handler(), Observe: m.observe,
+	p.api, err = api.New(api.Options{
+		Service: p.service, Keys: p.keys, Open: p.open, Log: log, Metrics: p.metrics.handler(),
+		Observe: func(ctx context.Context, seen api.Observation) {
+			p.metrics.observe(seen)
+			p.tracer.Answered(ctx, seen.Method, seen.Route, seen.Status)
+		},
 		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst},
 	})
-	p.server = api.Server(p.api.Handler(), hc.Addr)
+	if err != nil {
+		return nil, errors.Join(err, p.shutDown())
+	}
+	p.server = api.Server(p.tracer.Handler(p.api.Handler()), hc.Addr)
 	p.server.ErrorLog = slog.NewLogLogger(log.Handler(), slog.LevelWarn)
 	p.parts.Go(func() {
 		if err := p.server.Serve(p.listener); !errors.Is(err, http.ErrServerClosed) {
@@ -223,14 +281,32 @@ func (p *process) until(ctx context.Context) error {
 	var err error
 	select {
 	case <-ctx.Done():
-		p.log.Info("stopping", "grace", p.grace)
+		p.log.Info("stopping", "drain", p.drain, "grace", p.grace)
+		err = p.drainOff()
 	case err = <-p.failed:
 	}
 	return errors.Join(err, p.shutDown())
 }
 
-// shutDown finishes the requests in hand, then the jobs in hand, and closes what they need. What
-// is not done in time is given back to the queue.
+// drainOff says at /readyz that this process is about to go, and serves on as before for as long as
+// others may take to hear of it and send requests elsewhere.
+func (p *process) drainOff() error {
+	if p.api == nil || p.drain == 0 {
+		return nil
+	}
+	p.api.Drain()
+	select {
+	case <-time.After(p.drain):
+		return nil
+	case err := <-p.failed:
+		return err
+	}
+}
+
+// shutDown stops the parts in the order in which they need each other. No more requests are taken
+// and those in hand are finished; then no more jobs, and those in hand are finished; then the metrics
+// and traces end, which tell of both; then queue and store close. What is not done in time is given
+// back to the queue.
 func (p *process) shutDown() error {
 	var errs []error
 	if p.server != nil {
@@ -248,6 +324,15 @@ func (p *process) shutDown() error {
 
 func (p *process) close() error {
 	var errs []error
+	// Now that nothing happens any more there is nothing to tell.
+	if p.watch != nil {
+		errs = append(errs, p.watch.Close())
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), timeToTell)
+	defer cancel()
+	if err := p.tracer.Stop(ctx); err != nil {
+		p.log.Warn("last traces not sent", "error", err)
+	}
 	if p.queue != nil {
 		errs = append(errs, p.queue.Close())
 	}
@@ -257,14 +342,13 @@ func (p *process) close() error {
 	return errors.Join(errs...)
 }
 
+// timeToTell is how long the last traces may take to be sent.
+const timeToTell = 5 * time.Second
+
 func newLog(t terminal, c config.Log) (*slog.Logger, error) {
 	var level slog.Level
 	if err := level.UnmarshalText([]byte(c.LogLevel)); err != nil {
 		return nil, fmt.Errorf("log level: %w", err)
 	}
-	o := &slog.HandlerOptions{Level: level}
-	if c.LogFormat == "json" {
-		return slog.New(slog.NewJSONHandler(t.err, o)), nil
-	}
-	return slog.New(slog.NewTextHandler(t.err, o)), nil
+	return logging.New(t.err, level, c.LogFormat == "json"), nil
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
+	"unicode"
 
 	"laidup/internal/score"
 	"laidup/internal/wording"
@@ -46,7 +47,7 @@ func (p page) state(s string) string {
 func (p page) fill(first, rest, text string) {
 	line, indent := first, rest
 	empty := true
-	for _, word := range strings.Fields(text) {
+	for _, word := range strings.Fields(printable(text)) {
 		if !empty && len([]rune(line))+1+len([]rune(word)) > p.width {
 			p.line("%s", line)
 			line, empty = indent, true
@@ -60,6 +61,20 @@ func (p page) fill(first, rest, text string) {
 	p.line("%s", strings.TrimRight(line, " "))
 }
 
+// printable leaves out of a text what is no letter or sign: what stands in a report by somebody else
+// must not steer the terminal, nor begin a line that says the gate is clear.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case !unicode.IsPrint(r):
+			return -1
+		}
+		return r
+	}, text)
+}
+
 // registerHead is how many entries of the register are shown unless all are asked for.
 const registerHead = 15
 
@@ -69,7 +84,7 @@ func writeAssessment(t terminal, a *score.Assessment, title string, all bool) er
 	if title == "" {
 		title = a.Vehicle
 	} else {
-		title += " (" + a.Vehicle + ")"
+		title = printable(title) + " (" + a.Vehicle + ")"
 	}
 	p.line("%s, as of %s", p.strong(title), a.AsOf)
 	p.verdict(a)
@@ -101,7 +116,7 @@ func (p page) table(rows [][]string) {
 	for _, r := range rows {
 		fmt.Fprintln(w, strings.Join(r, "\t"))
 	}
-	w.Flush()
+	_ = w.Flush()
 }
 
 func (p page) gates(a *score.Assessment) {

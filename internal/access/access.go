@@ -16,6 +16,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/hashicorp/golang-lru/v2/simplelru"
 )
@@ -79,6 +81,13 @@ type Store interface {
 	RevokeKey(ctx context.Context, organisation, id string, at time.Time) error
 	// KeyUsed notes when a key was used.
 	KeyUsed(ctx context.Context, id string, at time.Time) error
+	// AddSession notes that somebody has signed in by a key, until a time.
+	AddSession(ctx context.Context, digest, keyID string, expires time.Time) error
+	// Session returns the id of the key that somebody has signed in by; [ErrNotFound] if nobody has,
+	// or it has ended.
+	Session(ctx context.Context, digest string, at time.Time) (keyID string, err error)
+	// EndSession ends a session, and clears away those that ended before a time.
+	EndSession(ctx context.Context, digest string, at time.Time) error
 	// AnyKey says whether any key of any organisation is good at a time.
 	AnyKey(ctx context.Context, at time.Time) (bool, error)
 }
@@ -118,6 +127,9 @@ func New(store Store, clock func() time.Time, log *slog.Logger) *Keys {
 	return &Keys{store: store, clock: clock, log: log, seen: seen}
 }
 
+// MaxKeys is how many keys of an organisation may be good at once.
+const MaxKeys = 100
+
 // Order is a key that is wanted.
 type Order struct {
 	Organisation string
@@ -139,8 +151,8 @@ func (o Order) check(now time.Time) error {
 	if !organisationForm.MatchString(o.Organisation) || len(o.Organisation) > 60 {
 		wrong = append(wrong, fmt.Sprintf("organisation %q is not a name such as brennick-motors: up to 60 small letters and digits, with single hyphens between", o.Organisation))
 	}
-	if strings.TrimSpace(o.Label) == "" || len(o.Label) > 100 || strings.ContainsFunc(o.Label, func(r rune) bool { return r < ' ' || r == 0x7f }) {
-		wrong = append(wrong, "the label has to say in up to 100 letters what the key is for")
+	if strings.TrimSpace(o.Label) == "" || len(o.Label) > 100 || strings.ContainsFunc(o.Label, func(r rune) bool { return !unicode.IsPrint(r) }) || !utf8.ValidString(o.Label) {
+		wrong = append(wrong, "the label has to say in up to 100 letters what the key is for: lists and terminals show it")
 	}
 	if len(o.Scopes) == 0 {
 		wrong = append(wrong, "a key without scopes is good for nothing: give some of "+listed(Scopes))
@@ -173,6 +185,14 @@ func (k *Keys) Create(ctx context.Context, o Order) (token string, made Key, err
 	now := k.clock()
 	if err := o.check(now); err != nil {
 		return "", Key{}, err
+	}
+	// Each key has a pace of its own: who makes keys without end would have none.
+	all, err := k.store.Keys(ctx, o.Organisation)
+	if err != nil {
+		return "", Key{}, fmt.Errorf("count keys: %w", err)
+	}
+	if live := len(slices.DeleteFunc(all, func(k Key) bool { return !k.Live(now) })); live >= MaxKeys {
+		return "", Key{}, OrderError{fmt.Sprintf("%s has %d keys: revoke those that nobody needs", o.Organisation, live)}
 	}
 	scopes := slices.Clone(o.Scopes)
 	slices.Sort(scopes)
@@ -243,6 +263,50 @@ func (k *Keys) recall(digest string, now time.Time) (Key, bool) {
 	defer k.mu.Unlock()
 	r, ok := k.seen.Get(digest)
 	return r.Key, ok && now.Sub(r.at) < trusted && !now.Before(r.at)
+}
+
+// SessionTime is how long somebody stays signed in.
+const SessionTime = 12 * time.Hour
+
+// SignIn exchanges a key for a session, and returns what is to be kept in a cookie. The error is
+// [ErrUnknownKey] or one of the store's.
+func (k *Keys) SignIn(ctx context.Context, token string) (session string, key Key, err error) {
+	if key, err = k.Authenticate(ctx, token); err != nil {
+		return "", Key{}, err
+	}
+	session = strings.ToLower(rand.Text())
+	if err := k.store.AddSession(ctx, digest(session), key.ID, k.clock().Add(SessionTime)); err != nil {
+		return "", Key{}, fmt.Errorf("store session of key %s: %w", key.ID, err)
+	}
+	return session, key, nil
+}
+
+// SignedIn returns the key that a session was begun with, as long as both are good. The error is
+// [ErrUnknownKey] or one of the store's.
+func (k *Keys) SignedIn(ctx context.Context, session string) (Key, error) {
+	now := k.clock()
+	id, err := k.store.Session(ctx, digest(session), now)
+	var key Key
+	if err == nil {
+		key, _, err = k.store.KeyByID(ctx, id)
+	}
+	switch {
+	case errors.Is(err, ErrNotFound):
+		return Key{}, ErrUnknownKey
+	case err != nil:
+		return Key{}, fmt.Errorf("look for session: %w", err)
+	case !key.Live(now):
+		return Key{}, ErrUnknownKey
+	}
+	return key, nil
+}
+
+// SignOut ends a session.
+func (k *Keys) SignOut(ctx context.Context, session string) error {
+	if err := k.store.EndSession(ctx, digest(session), k.clock()); err != nil {
+		return fmt.Errorf("end session: %w", err)
+	}
+	return nil
 }
 
 // List lists the keys of an organisation, oldest first; of every organisation if that is empty.

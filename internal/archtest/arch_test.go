@@ -1,4 +1,5 @@
-// Package archtest holds one test: who may import whom.
+// Package archtest holds tests of what no compiler sees: who may import whom, and that what a page
+// promises is there.
 package archtest
 
 import (
@@ -29,18 +30,23 @@ var allowed = map[string][]string{
 	"internal/ruleset":           {"internal/calendar", "internal/catalogue", "internal/condition", "internal/handbook", "internal/quantity", "internal/report"},
 	"internal/score":             {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset"},
 	"internal/rulecheck":         {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
-	"internal/assess":            {"internal/report", "internal/rulecheck", "internal/ruleset", "internal/score"},
+	"internal/logging":           {},
+	"internal/origin":            {},
+	"internal/tracing":           {"internal/assess", "internal/logging", "internal/origin", "worker"},
+	"internal/assess":            {"internal/logging", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score"},
 	"internal/assess/assesstest": {"internal/assess"},
 	"internal/wording":           {"internal/quantity", "internal/score"},
 	"internal/access":            {},
 	"internal/access/accesstest": {"internal/access"},
 	"internal/config":            {},
 	"internal/store":             {"internal/access", "internal/assess"},
-	"internal/queue":             {"internal/assess"},
-	"worker":                     {"internal/assess"},
-	"api":                        {"internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
-	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/wording"},
+	"internal/queue":             {"internal/assess", "internal/logging", "internal/origin"},
+	"worker":                     {"internal/assess", "internal/logging"},
+	"api/pages":                  {"internal/assess", "internal/catalogue", "internal/condition", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
+	"api":                        {"api/pages", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/logging", "internal/origin", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
+	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/logging", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/tracing", "internal/wording"},
 	"internal/testserver":        {},
+	"internal/faults":            {},
 	"internal/archtest":          {},
 }
 

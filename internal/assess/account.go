@@ -42,6 +42,9 @@ type Order struct {
 	IdempotencyKey string
 }
 
+// MaxReports is how many reports a vehicle may have: an assessment reads all of them.
+const MaxReports = 300
+
 // ErrNoSuchRuleSet means that a rule set was asked for that is not there.
 var ErrNoSuchRuleSet = errors.New("no such rule set")
 
@@ -60,7 +63,7 @@ func (own Account) ruleSet(ctx context.Context, named string) (*ruleset.Set, err
 	if err != nil {
 		return nil, err
 	}
-	scorer, err := own.service.shelf.version(ctx, ref)
+	scorer, err := own.service.shelf.version(ctx, own.organisation, ref)
 	if err != nil {
 		return nil, err
 	}
@@ -70,7 +73,8 @@ func (own Account) ruleSet(ctx context.Context, named string) (*ruleset.Set, err
 // Submit validates a report, stores it with a queued assessment, and hands that to the queue. Once
 // it returns without an error the report is safe, even if the queue is down: the sweep hands it
 // over later. A repeat with the same key and order returns the first receipt. The error is an
-// [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], or one of the store's.
+// [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], [ErrDossierFull], or
+// one of the store's.
 func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 	set, err := own.ruleSet(ctx, o.RuleSet)
 	if err != nil {
@@ -89,7 +93,7 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
 		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: own.service.clock(),
-		IdempotencyKey: o.IdempotencyKey,
+		Most: MaxReports, IdempotencyKey: o.IdempotencyKey,
 	}
 	if o.IdempotencyKey != "" {
 		sub.Fingerprint = fingerprint(sub.Gate, set.Digest, o.Body)
@@ -98,9 +102,12 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 	if err != nil {
 		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
 	}
+	own.service.log.InfoContext(ctx, "report accepted", "report", receipt.ReportID, "assessment", receipt.AssessmentID,
+		"rule_set", set.Name+"/"+set.Version, "repeat", receipt.Repeat)
 	if !receipt.Repeat {
+		own.service.tell.ReportAccepted()
 		// The client may be gone by now; the report is stored and wants scoring all the same.
-		own.service.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt)
+		own.service.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt, senderWaits)
 	}
 	return Accepted{receipt, checked}, nil
 }
@@ -240,6 +247,7 @@ func (own Account) Retry(ctx context.Context, id string) error {
 	if err != nil {
 		return fmt.Errorf("retry assessment %s: %w", id, err)
 	}
-	own.service.enqueue(context.WithoutCancel(ctx), id, max(attempt, firstAttempt)+1)
+	own.service.log.InfoContext(ctx, "failed assessment is tried again", "assessment", id, "attempt", max(attempt, firstAttempt)+1)
+	own.service.enqueue(context.WithoutCancel(ctx), id, max(attempt, firstAttempt)+1, senderWaits)
 	return nil
 }

@@ -60,6 +60,7 @@ const (
 	NameTaken      RuleSetFaultCode = "name_taken"      // a built-in rule set has the name
 	OtherCatalogue RuleSetFaultCode = "other_catalogue" // it speaks of another catalogue than reports do
 	TooCostly      RuleSetFaultCode = "too_costly"      // trying it takes too long
+	NoRoom         RuleSetFaultCode = "no_room"         // the organisation has published as many as it may
 )
 
 // CheckedRuleSet is a rule set that can be published.
@@ -70,26 +71,48 @@ type CheckedRuleSet struct {
 
 // Bounds of what a rule set may cost to try. Its size, the number of its entries and the cost of
 // each condition are bounded by package ruleset.
+//
+// Who waits for the turn of another waits longer than that one may take: one organisation alone keeps
+// no other from its turn. The timeouts of the server leave room for both.
 const (
-	maxTrials   = 20_000_000 // rules times tests
-	timeToTry   = 30 * time.Second
-	triedAtOnce = 1
+	maxTrials    = 10_000_000 // rules times tests
+	timeToTry    = 30 * time.Second
+	waitToTry    = 40 * time.Second
+	triedAtOnce  = 1
+	maxPublished = 500 // versions, by one organisation
 )
 
 // CheckRuleSet reads a rule set in YAML or JSON, whole or as an overlay on one that is built in,
 // runs its tests and looks through it; nothing is stored. The error is a [*FaultyRuleSetError], or [ErrBusy].
 func (s *Service) CheckRuleSet(ctx context.Context, document []byte) (*CheckedRuleSet, error) {
+	return s.checkFor(ctx, document, func(*ruleset.Set) error { return nil })
+}
+
+// checkFor checks a rule set for a purpose: whether it fits that is asked before it is tried.
+func (s *Service) checkFor(ctx context.Context, document []byte, fits func(*ruleset.Set) error) (*CheckedRuleSet, error) {
+	checked, err := s.checkRuleSet(ctx, document, fits)
+	s.tell.RuleSetTried(trialOf(err))
+	return checked, err
+}
+
+func (s *Service) checkRuleSet(ctx context.Context, document []byte, fits func(*ruleset.Set) error) (*CheckedRuleSet, error) {
 	select {
 	case s.trying <- struct{}{}:
 		defer func() { <-s.trying }()
 	case <-ctx.Done():
 		return nil, ErrBusy
-	case <-time.After(timeToTry):
+	case <-time.After(waitToTry):
 		return nil, ErrBusy
 	}
-	set, err := s.shelf.loader.Document("", document)
+	trial, cancel := context.WithTimeout(ctx, timeToTry)
+	defer cancel()
+	set, err := s.shelf.loader.DocumentWithin(trial, "", document)
 	var bad ruleset.Faults
 	switch {
+	case ctx.Err() != nil:
+		return nil, fmt.Errorf("try rule set: %w", ctx.Err())
+	case trial.Err() != nil:
+		return nil, tookTooLong()
 	case errors.As(err, &bad):
 		return nil, faulty(bad, func(f ruleset.Fault) RuleSetFault {
 			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: Unloadable, Entry: f.Entry, Line: f.Line, Column: f.Column}
@@ -100,8 +123,9 @@ func (s *Service) CheckRuleSet(ctx context.Context, document []byte) (*CheckedRu
 	if own := s.unfit(set); len(own) > 0 {
 		return nil, &FaultyRuleSetError{own}
 	}
-	trial, cancel := context.WithTimeout(ctx, timeToTry)
-	defer cancel()
+	if err := fits(set); err != nil {
+		return nil, err
+	}
 	failures, err := rulecheck.Test(trial, set)
 	var remarks []rulecheck.Finding
 	if err == nil && len(failures) == 0 {
@@ -111,13 +135,17 @@ func (s *Service) CheckRuleSet(ctx context.Context, document []byte) (*CheckedRu
 	case ctx.Err() != nil:
 		return nil, fmt.Errorf("try rule set: %w", ctx.Err())
 	case err != nil:
-		return nil, &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("its tests take more than %s: it needs fewer rules, or fewer tests", timeToTry), Code: TooCostly}}}
+		return nil, tookTooLong()
 	case len(failures) > 0:
 		return nil, faulty(failures, func(f rulecheck.Failure) RuleSetFault {
 			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: TestFailed, Entry: f.Test, Line: f.Line}
 		})
 	}
 	return &CheckedRuleSet{set, remarks}, nil
+}
+
+func tookTooLong() error {
+	return &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("trying it takes more than %s: it needs fewer rules, simpler ones, or fewer tests", timeToTry), Code: TooCostly}}}
 }
 
 func faulty[F any](list []F, one func(F) RuleSetFault) error {
@@ -158,7 +186,8 @@ func catalogueText(set *ruleset.Set) []byte {
 // again is harmless, which the result says. The error is that of [Service.CheckRuleSet],
 // [ErrVersionPublished], or one of the store's.
 func (own Account) Publish(ctx context.Context, document []byte) (checked *CheckedRuleSet, again bool, err error) {
-	if checked, err = own.service.CheckRuleSet(ctx, document); err != nil {
+	room := func(set *ruleset.Set) error { return own.roomFor(ctx, set) }
+	if checked, err = own.service.checkFor(ctx, document, room); err != nil {
 		return nil, false, err
 	}
 	set := checked.Set
@@ -167,6 +196,19 @@ func (own Account) Publish(ctx context.Context, document []byte) (checked *Check
 		return nil, false, fmt.Errorf("publish rule set %s %s: %w", set.Name, set.Version, err)
 	}
 	return checked, again, nil
+}
+
+// roomFor says whether the organisation may publish one more version; one that it has is no more.
+func (own Account) roomFor(ctx context.Context, set *ruleset.Set) error {
+	published, err := own.store().Published(ctx, own.organisation)
+	if err != nil {
+		return fmt.Errorf("count rule sets: %w", err)
+	}
+	known := slices.ContainsFunc(published, func(p Publication) bool { return p.Name == set.Name && p.Version == set.Version })
+	if len(published) >= maxPublished && !known {
+		return &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("%d versions are published, which is all there is room for", len(published)), Code: NoRoom}}}
+	}
+	return nil
 }
 
 func refOf(set *ruleset.Set) RuleSetRef { return RuleSetRef{set.Name, set.Version, set.Digest} }

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"laidup/internal/logging"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 )
@@ -27,6 +28,7 @@ type Options struct {
 	Clock    Clock           // nil: time.Now
 	NewID    func() string   // makes ids that sort by time; required
 	Log      *slog.Logger    // nil: no log
+	Observer Observer        // nil: nobody
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
@@ -42,18 +44,19 @@ type Service struct {
 	clock   Clock
 	newID   func() string
 	log     *slog.Logger
+	tell    Observer
 	overdue time.Duration
 	checker *report.Checker
 }
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: o.Log, overdue: o.OverdueAfter}
+	s := &Service{store: o.Store, queue: o.Queue, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
-	if s.log == nil {
-		s.log = slog.New(slog.DiscardHandler)
+	if s.tell == nil {
+		s.tell = nobody{}
 	}
 	if s.overdue == 0 {
 		s.overdue = 10 * time.Second
@@ -153,9 +156,16 @@ func gateOf(set *ruleset.Set, id string) (int, error) {
 	return 0, &NoSuchGateError{ids}
 }
 
+// senderWaits is how long the sender of a report that is stored waits for the queue; sweepWaits, for
+// which nobody waits, is longer.
+const (
+	senderWaits = time.Second
+	sweepWaits  = 5 * time.Second
+)
+
 // enqueue hands an assessment over and notes it. What goes wrong is mended by the sweep.
-func (s *Service) enqueue(ctx context.Context, id string, attempt int) bool {
-	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+func (s *Service) enqueue(ctx context.Context, id string, attempt int, wait time.Duration) bool {
+	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
 	if err := s.queue.Enqueue(ctx, id, attempt); err != nil {
 		s.log.WarnContext(ctx, "assessment waits for the sweep", "assessment", id, "attempt", attempt, "error", err)
@@ -172,11 +182,24 @@ func (s *Service) enqueue(ctx context.Context, id string, attempt int) bool {
 // Score works out an assessment and writes it once. Working it out again changes nothing. The
 // error is [ErrNotFound] or [ErrFinished] where there is nothing to do, else one worth a retry.
 func (s *Service) Score(ctx context.Context, id string) error {
+	err := s.score(ctx, id)
+	if err != nil && !errors.Is(err, ErrNotFound) && !errors.Is(err, ErrFinished) {
+		s.tell.Interrupted()
+	}
+	return err
+}
+
+func (s *Service) score(ctx context.Context, id string) error {
+	ctx = logging.With(ctx, slog.String("assessment", id))
 	a, err := s.store.Start(ctx, id)
 	if err != nil {
 		return fmt.Errorf("start assessment %s: %w", id, err)
 	}
+	ctx = logging.With(ctx, slog.String("report", a.ReportID), slog.String("organisation", a.Organisation), slog.Int("starts", a.Starts))
+	s.log.DebugContext(ctx, "assessment begun")
+	began := time.Now()
 	outcome, err := s.outcome(ctx, a)
+	done := Finished{State: Done, RuleSet: a.RuleSet, WorkedOut: time.Since(began)}
 	var unscorable *UnscorableError
 	switch {
 	case errors.As(err, &unscorable):
@@ -184,15 +207,39 @@ func (s *Service) Score(ctx context.Context, id string) error {
 		if encodeErr != nil {
 			return fmt.Errorf("encode problem of %s: %w", id, encodeErr)
 		}
+		done.State = Failed
 		err = s.store.Fail(ctx, id, problem, s.clock())
 	case err == nil:
 		err = s.store.Finish(ctx, id, outcome, s.clock())
 	}
 	if err != nil {
+		if errors.Is(err, ErrUnavailable) || errors.Is(ctx.Err(), context.Canceled) {
+			s.putBack(ctx, id)
+		}
 		return fmt.Errorf("score assessment %s: %w", id, err)
+	}
+	done.SinceAccepted = max(0, s.clock().Sub(a.CreatedAt))
+	s.tell.Finished(done)
+	of := []any{"rule_set", a.RuleSet.Name + "/" + a.RuleSet.Version, "ms", milliseconds(done.WorkedOut), "since_accepted_ms", milliseconds(done.SinceAccepted)}
+	if unscorable != nil {
+		s.log.WarnContext(ctx, "assessment failed", append(of, "title", unscorable.Title, "error", unscorable)...)
+	} else {
+		s.log.InfoContext(ctx, "assessment done", append(of, "gate", a.Gate, "verdict", outcome.VerdictState)...)
 	}
 	return nil
 }
+
+// putBack takes back a start: however long the store is away, and however often workers are told to
+// stop, no assessment is given up for it.
+func (s *Service) putBack(ctx context.Context, id string) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	if err := s.store.PutBack(ctx, id); err != nil && !errors.Is(err, ErrFinished) {
+		s.log.WarnContext(ctx, "start not taken back", "error", err)
+	}
+}
+
+func milliseconds(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
 
 // UnscorableError means that an assessment can never be worked out: trying again would not help.
 type UnscorableError struct {
@@ -222,25 +269,14 @@ func (s *Service) outcome(ctx context.Context, a Assessment) (o Outcome, err err
 }
 
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
-	scorer, err := s.shelf.version(ctx, a.RuleSet)
+	scorer, err := s.shelf.version(ctx, a.Organisation, a.RuleSet)
 	if err != nil {
 		return Outcome{}, err
 	}
 	set := scorer.RuleSet()
-	stored, err := s.store.Dossier(ctx, a.Organisation, a.Vehicle, a.Ordinal)
+	reports, err := s.reports(ctx, a, set)
 	if err != nil {
-		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, err)
-	}
-	if len(stored) == 0 {
-		return Outcome{}, fmt.Errorf("load dossier of %s: %w", a.Vehicle, ErrNotFound)
-	}
-	reports := make([]*report.Report, len(stored))
-	for i, st := range stored {
-		r, _, faults := report.Decode(st.Body, set.Catalogue)
-		if len(faults) > 0 {
-			return Outcome{}, &UnscorableError{"Report unreadable", fmt.Sprintf("report %s cannot be read under rule set %s %s: %s", st.ID, set.Name, set.Version, faults[0].Detail)}
-		}
-		reports[i] = r
+		return Outcome{}, err
 	}
 	gate := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == a.Gate })
 	result := scorer.Evaluate(reports, gate)
@@ -261,7 +297,8 @@ const sweepBatch = 500
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
 // the whole queue, or a worker, loses no assessment. It returns how many it handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
-	waiting, err := s.store.Waiting(ctx, s.clock().Add(-s.overdue), sweepBatch)
+	now := s.clock()
+	waiting, err := s.store.Waiting(ctx, now.Add(-s.overdue), now.Add(s.overdue), sweepBatch)
 	if err != nil {
 		return 0, fmt.Errorf("find waiting assessments: %w", err)
 	}
@@ -276,7 +313,9 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 		if held {
 			// It waits its turn: look at it again later, behind the others.
 			err = s.store.Enqueued(ctx, a.ID, attempt, s.clock())
-		} else if s.enqueue(ctx, a.ID, attempt+1) {
+		} else if s.enqueue(ctx, a.ID, attempt+1, sweepWaits) {
+			s.tell.HandedOver()
+			s.log.InfoContext(ctx, "assessment handed to the queue again", "assessment", a.ID, "report", a.ReportID, "attempt", attempt+1)
 			handed++
 		}
 		if err != nil {
@@ -292,14 +331,18 @@ func (s *Service) ReportSchema() []byte { return s.checker.Schema() }
 // Ready says whether reports can be taken: whether the store can be reached. The queue's error
 // comes apart, since reports are safe without it.
 func (s *Service) Ready(ctx context.Context) (store, queue error) {
-	return s.store.Ping(ctx), s.queue.Ping(ctx)
+	// Side by side: one that hangs must not make the other look down.
+	asked := make(chan error, 1)
+	go func() { asked <- s.queue.Ping(ctx) }()
+	store = s.store.Ping(ctx)
+	return store, <-asked
 }
 
-// Unfinished counts queued and running assessments.
-func (s *Service) Unfinished(ctx context.Context) (int, error) {
-	n, err := s.store.Unfinished(ctx)
+// Backlog says how much is left to do, and what has failed, of all organisations.
+func (s *Service) Backlog(ctx context.Context) (Backlog, error) {
+	b, err := s.store.Backlog(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("count unfinished assessments: %w", err)
+		return Backlog{}, fmt.Errorf("ask for the backlog: %w", err)
 	}
-	return n, nil
+	return b, nil
 }

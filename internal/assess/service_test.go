@@ -215,8 +215,8 @@ func TestNothingIsStoredOfABadReport(t *testing.T) {
 	if _, err := w.Vehicle(context.Background(), "marrick-tern-01"); !errors.Is(err, assess.ErrNotFound) {
 		t.Errorf("the vehicle is stored: %v", err)
 	}
-	if n, err := w.Unfinished(context.Background()); n != 0 || err != nil {
-		t.Errorf("%d unfinished (%v)", n, err)
+	if b, err := w.Backlog(context.Background()); b != (assess.Backlog{}) || err != nil {
+		t.Errorf("%+v is left to do (%v)", b, err)
 	}
 }
 
@@ -295,5 +295,68 @@ func TestAnAssessmentIsMadeUnderTheRuleSetThatItWasAskedFor(t *testing.T) {
 				t.Errorf("another assessment:\n%.300s\n%.300s", a, b)
 			}
 		})
+	}
+}
+
+// outage is a store that cannot write what was worked out.
+type outage struct {
+	assess.Store
+	err error
+}
+
+func (o *outage) Finish(ctx context.Context, id string, out assess.Outcome, at time.Time) error {
+	if o.err != nil {
+		return o.err
+	}
+	return o.Store.Finish(ctx, id, out, at)
+}
+
+// However often the store fails once the work is done, the assessment is not given up for it.
+func TestAnOutageIsNotHeldAgainstAnAssessment(t *testing.T) {
+	w := open(t)
+	store := &outage{w.store, fmt.Errorf("finish: %w", assess.ErrUnavailable)}
+	l, err := ruleset.NewLoader(schema.FS)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := assess.New(assess.Options{Store: store, Queue: w.queue, RuleSets: []*ruleset.Set{w.Current()}, Loader: l, NewID: func() string { return "id" }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := w.submit(t, "testdata", "cases", "base-tern.json")
+	for range 50 {
+		if err := s.Score(t.Context(), a.AssessmentID); !errors.Is(err, assess.ErrUnavailable) {
+			t.Fatal(err)
+		}
+	}
+	stopped, stop := context.WithCancel(t.Context())
+	stop()
+	store.err = context.Canceled
+	for range 50 {
+		if err := s.Score(stopped, a.AssessmentID); !errors.Is(err, context.Canceled) {
+			t.Fatal(err)
+		}
+	}
+	store.err = nil
+	if err := s.Score(t.Context(), a.AssessmentID); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := w.Assessment(t.Context(), a.AssessmentID); err != nil || got.State != assess.Done {
+		t.Errorf("%s (%v)", got.State, err)
+	}
+}
+
+// What another process received by a clock that is ahead is found when the queue has lost it.
+func TestTheSweepFindsWhatAClockAheadHasReceived(t *testing.T) {
+	w := open(t)
+	w.now = w.now.Add(time.Hour)
+	w.submit(t, "testdata", "cases", "base-tern.json")
+	w.now = w.now.Add(-time.Hour)
+	w.queue.Lose()
+	if n := w.sweep(t); n != 1 {
+		t.Errorf("%d were handed over", n)
+	}
+	if n := w.sweep(t); n != 0 {
+		t.Errorf("%d were handed over again at once", n)
 	}
 }

@@ -18,6 +18,13 @@ var ErrNotFailed = errors.New("assessment has not failed")
 // ErrKeyReused means that an idempotency key was sent before with another request.
 var ErrKeyReused = errors.New("idempotency key used before with another request")
 
+// ErrDossierFull means that a vehicle has as many reports as it may have.
+var ErrDossierFull = errors.New("dossier full")
+
+// ErrUnavailable means that the store cannot be used just now, for a reason that does not lie in what
+// was asked of it: what was to be written may be written or not, and trying again helps in the end.
+var ErrUnavailable = errors.New("store unavailable")
+
 // State is how far an assessment has got: queued, running, then done or failed. See [Next].
 type State string
 
@@ -57,6 +64,8 @@ type Submission struct {
 	RuleSet      RuleSetRef
 	At           time.Time // when it was received; stored to the millisecond
 
+	// Most is how many reports the vehicle may have with this one; zero: any number.
+	Most int
 	// IdempotencyKey makes a repeat harmless; empty means none was sent.
 	// Fingerprint is a digest of the request the key came with.
 	IdempotencyKey string
@@ -117,11 +126,29 @@ type Vehicle struct {
 	Waiting bool // an assessment with a higher ordinal is queued or running
 }
 
-// VehiclePage asks for vehicles, newest report first. After is the cursor: the UpdatedAt and
-// Reference of the last one seen; zero starts at the beginning. Limit is at least 1.
+// The orders in which vehicles are listed. The zero value is newest report first.
+const (
+	ByNewest    = ""
+	ByReference = "reference"
+	ByBlockers  = "blockers" // most first, by the newest finished assessment
+)
+
+// Backlog is how much is left to do, and what has failed.
+type Backlog struct {
+	Unfinished int       // queued and running
+	Oldest     time.Time // when the oldest of these was accepted; zero: there is none
+	Failed     int       // that nobody has asked to try again
+}
+
+// VehiclePage asks for vehicles. After is the cursor: the UpdatedAt or the blockers, as the order
+// goes, and the Reference of the last one seen; zero starts at the beginning. Limit is at least 1.
 type VehiclePage struct {
 	Organisation   string
+	Search         string // letters that the reference or the description has in it
+	Verdict        string // of the newest finished assessment; empty: any
+	By             string
 	AfterTime      time.Time
+	AfterBlockers  int
 	AfterReference string
 	Limit          int
 }
@@ -137,11 +164,13 @@ type HistoryPage struct {
 }
 
 // Store keeps reports and assessments. Reports are append-only; an assessment is written once.
-// All methods return ErrNotFound for an unknown id or reference. What belongs to one organisation
+// All methods return ErrNotFound for an unknown id or reference, and ErrUnavailable within seconds
+// where the database is away, full, overloaded or read-only. What belongs to one organisation
 // is unknown to every other: only who works on an assessment asks by its id alone.
 type Store interface {
 	// Accept stores the report and its queued assessment in one transaction, or nothing.
-	// It returns ErrKeyReused when the idempotency key is known with another fingerprint.
+	// It returns ErrKeyReused when the idempotency key is known with another fingerprint, and
+	// ErrDossierFull when the vehicle has its Most already.
 	Accept(ctx context.Context, s Submission) (Receipt, error)
 
 	// Report returns one report.
@@ -154,6 +183,9 @@ type Store interface {
 	// Start marks an unfinished assessment as running and returns it. It may be started again
 	// after a worker died; ErrFinished when there is nothing left to do.
 	Start(ctx context.Context, id string) (Assessment, error)
+	// PutBack takes back a Start of unfinished work that was broken off for a reason that does not lie
+	// in the assessment: it counts no more among those that no worker survived.
+	PutBack(ctx context.Context, id string) error
 	// Finish writes the outcome once; ErrFinished when it is already done or failed.
 	Finish(ctx context.Context, id string, o Outcome, at time.Time) error
 	// Fail writes the problem once; ErrFinished when it is already done or failed.
@@ -163,14 +195,15 @@ type Store interface {
 	// last attempt at it; ErrNotFailed when it has not failed.
 	Retry(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error)
 
-	// Waiting returns up to limit unfinished assessments last handed to the queue before the
-	// time given, longest waiting first, without bodies.
-	Waiting(ctx context.Context, before time.Time, limit int) ([]Assessment, error)
+	// Waiting returns up to limit unfinished assessments last handed to the queue before the one
+	// time, longest waiting first, and then those handed over after the other, as by a clock that was
+	// set back since; without bodies.
+	Waiting(ctx context.Context, before, after time.Time, limit int) ([]Assessment, error)
 	// Enqueued notes that attempt of an unfinished assessment was handed to the queue.
 	// A finished one is left as it is.
 	Enqueued(ctx context.Context, id string, attempt int, at time.Time) error
-	// Unfinished counts queued and running assessments.
-	Unfinished(ctx context.Context) (int, error)
+	// Backlog says how much is left to do, and what has failed, of all organisations.
+	Backlog(ctx context.Context) (Backlog, error)
 
 	// Vehicle returns one vehicle.
 	Vehicle(ctx context.Context, organisation, reference string) (Vehicle, error)

@@ -171,6 +171,7 @@ func (e *Env) Name(path, item string) (Name, bool) {
 type Condition struct {
 	source string
 	reads  []int
+	nodes  int
 	eval   truthFunc
 }
 
@@ -180,6 +181,9 @@ func (c *Condition) Source() string { return c.source }
 // Reads returns the slots that the condition reads, sorted, each once.
 func (c *Condition) Reads() []int { return c.reads }
 
+// Nodes returns what the condition costs: the nodes of its syntax tree.
+func (c *Condition) Nodes() int { return c.nodes }
+
 // Holds evaluates the condition.
 func (c *Condition) Holds(f Frame) Truth { return c.eval(f) }
 
@@ -187,6 +191,7 @@ func (c *Condition) Holds(f Frame) Truth { return c.eval(f) }
 type Formula struct {
 	source string
 	reads  []int
+	nodes  int
 	eval   numberFunc
 }
 
@@ -195,6 +200,9 @@ func (n *Formula) Source() string { return n.source }
 
 // Reads returns the slots that the formula reads, sorted, each once.
 func (n *Formula) Reads() []int { return n.reads }
+
+// Nodes returns what the formula costs: the nodes of its syntax tree.
+func (n *Formula) Nodes() int { return n.nodes }
 
 // Value evaluates the formula; NaN where it depends on something not known, or is not a number.
 func (n *Formula) Value(f Frame) float64 { return n.eval(f) }
@@ -210,7 +218,7 @@ func (e *Env) Compile(source, item string) (*Condition, error) {
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
-	return &Condition{source: source, reads: c.slots(), eval: eval}, nil
+	return &Condition{source: source, reads: c.slots(), nodes: c.nodes, eval: eval}, nil
 }
 
 // CompileFormula compiles an expression that yields a number, as [Env.Compile] does a condition.
@@ -223,7 +231,7 @@ func (e *Env) CompileFormula(source, item string) (*Formula, error) {
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
-	return &Formula{source: source, reads: c.slots(), eval: eval}, nil
+	return &Formula{source: source, reads: c.slots(), nodes: c.nodes, eval: eval}, nil
 }
 
 // check parses, shortens and type-checks a source.
@@ -236,10 +244,11 @@ func (e *Env) check(source, item string, want *cel.Type) (*compiler, *cel.Ast, e
 		return nil, nil, faultsOf(issues)
 	}
 	rep := parsed.NativeRep()
-	if n := ast.NodeCount(rep); n > MaxNodes {
-		return nil, nil, Faults{{1, 1, fmt.Sprintf("costs %d nodes: %d is the limit", n, MaxNodes)}}
+	nodes := ast.NodeCount(rep)
+	if nodes > MaxNodes {
+		return nil, nil, Faults{{1, 1, fmt.Sprintf("costs %d nodes: %d is the limit", nodes, MaxNodes)}}
 	}
-	c := &compiler{env: e, item: item, rep: rep, reads: map[int]bool{}, starts: map[int64]common.Location{}}
+	c := &compiler{env: e, item: item, rep: rep, nodes: nodes, reads: map[int]bool{}, starts: map[int64]common.Location{}}
 	c.prepare()
 	if len(c.faults) > 0 {
 		return nil, nil, c.faults
@@ -286,6 +295,7 @@ type compiler struct {
 	env    *Env
 	item   string
 	rep    *ast.AST
+	nodes  int
 	reads  map[int]bool
 	starts map[int64]common.Location // where a name begins: CEL places it at its last dot
 	faults Faults

@@ -13,7 +13,7 @@ type Store struct {
 
 // Queue says which queue assessments wait in.
 type Queue struct {
-	RedisURL string `env:"LAIDUP_REDIS_URL" help:"Redis to queue in, as redis://, rediss:// or unix://; without one the queue is in this process."`
+	RedisURL string `env:"LAIDUP_REDIS_URL" help:"Redis to queue in, as redis://, rediss://, unix://, redis-sentinel:// or redis-cluster://; without one the queue is in this process."`
 }
 
 // Work says how assessments are worked on.
@@ -26,11 +26,17 @@ type Work struct {
 
 // HTTP says how the API is served.
 type HTTP struct {
-	Addr        string  `env:"LAIDUP_ADDR" default:"127.0.0.1:8416" help:"Address to listen on."`
-	RequireKeys bool    `env:"LAIDUP_REQUIRE_KEYS" help:"Ask for an API key even on loopback with the embedded store. Everywhere else one is always asked for."`
-	Rate        float64 `env:"LAIDUP_RATE" default:"50" help:"How many requests a second one API key may send for long."`
-	Burst       int     `env:"LAIDUP_BURST" default:"200" help:"How many requests one API key may send at once."`
-	MaxBody     int64   `env:"LAIDUP_MAX_BODY" default:"1048576" help:"Greatest size of a report in bytes."`
+	Addr        string        `env:"LAIDUP_ADDR" default:"127.0.0.1:8416" help:"Address to listen on."`
+	RequireKeys bool          `env:"LAIDUP_REQUIRE_KEYS" help:"Ask for an API key even on loopback with the embedded store. Everywhere else one is always asked for."`
+	Rate        float64       `env:"LAIDUP_RATE" default:"50" help:"How many requests a second one API key may send for long."`
+	Burst       int           `env:"LAIDUP_BURST" default:"200" help:"How many requests one API key may send at once."`
+	Drain       time.Duration `env:"LAIDUP_DRAIN" default:"0s" help:"How long after a signal to stop /readyz says so while requests are still taken: longer than whoever spreads the requests takes to notice."`
+	MaxBody     int64         `env:"LAIDUP_MAX_BODY" default:"1048576" help:"Greatest size of a report in bytes."`
+}
+
+// Metrics says where the process can be watched.
+type Metrics struct {
+	MetricsAddr string `env:"LAIDUP_METRICS_ADDR" help:"Address that serves /metrics and /healthz to everybody who can reach it; a port alone is reached from this machine only. Without one nothing listens."`
 }
 
 // Log says how the program speaks of what it does.

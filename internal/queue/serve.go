@@ -7,6 +7,9 @@ import (
 	"time"
 
 	"github.com/hibiken/asynq"
+
+	"laidup/internal/logging"
+	"laidup/internal/origin"
 )
 
 // Serve gives the tasks of the queue to handle, up to concurrency of them at once, until ctx
@@ -30,8 +33,7 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 		},
 		ErrorHandler: asynq.ErrorHandlerFunc(func(ctx context.Context, task *asynq.Task, err error) {
 			id, _ := asynq.GetTaskID(ctx)
-			retried, _ := asynq.GetRetryCount(ctx)
-			q.logger.WarnContext(ctx, "task failed", "task", id, "retried", retried, "panic", asynq.IsPanicError(err), "error", err)
+			q.logger.WarnContext(jobContext(ctx, task), "task failed", "task", id, "panic", asynq.IsPanicError(err), "error", err)
 		}),
 		Logger:   logger{q.logger},
 		LogLevel: asynq.InfoLevel,
@@ -45,7 +47,7 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 		if err != nil {
 			return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
 		}
-		return handle(ctx, t.AssessmentID)
+		return handle(jobContext(ctx, task), t.AssessmentID)
 	}))
 	if err != nil {
 		return fmt.Errorf("serve queue: %w", err)
@@ -53,6 +55,32 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 	<-ctx.Done()
 	server.Shutdown()
 	return nil
+}
+
+// jobContext is the context of a task that is worked on: it carries where the task comes from, and
+// what its lines in the log have.
+func jobContext(ctx context.Context, task *asynq.Task) context.Context {
+	from := originOf(task.Headers())
+	ctx = origin.With(ctx, from)
+	var attrs []slog.Attr
+	if from.Request != "" {
+		attrs = append(attrs, slog.String("request", from.Request))
+	}
+	id, _ := asynq.GetTaskID(ctx)
+	if assessment, attempt, ok := attemptOf(id); ok {
+		attrs = append(attrs, slog.String("assessment", assessment), slog.Int("attempt", attempt))
+	}
+	if retried, _ := asynq.GetRetryCount(ctx); retried > 0 {
+		attrs = append(attrs, slog.Int("retried", retried))
+	}
+	return logging.With(ctx, attrs...)
+}
+
+// clientLog lets the Redis client write to a structured log. What goes wrong comes as an error too.
+type clientLog struct{ to *slog.Logger }
+
+func (l clientLog) Printf(ctx context.Context, format string, args ...any) {
+	l.to.DebugContext(ctx, fmt.Sprintf(format, args...), "by", "redis")
 }
 
 // logger lets asynq write to a structured log. What asynq says in passing is of no interest at

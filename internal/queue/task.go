@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+
+	"laidup/internal/origin"
 )
 
 // KindScore is the kind of a [ScoreTask].
@@ -13,6 +15,28 @@ const KindScore = "assessment:score"
 // read from the store.
 type ScoreTask struct {
 	AssessmentID string `json:"assessment_id"`
+}
+
+// Where a task comes from travels in its headers, beside the payload: a worker of another version
+// reads the payload as strictly as ever, and leaves headers alone that it does not know.
+const (
+	headerRequest     = "request"
+	headerTraceParent = "traceparent"
+	headerTraceState  = "tracestate"
+)
+
+func headersOf(o origin.Origin) map[string]string {
+	headers := map[string]string{}
+	for name, value := range map[string]string{headerRequest: o.Request, headerTraceParent: o.TraceParent, headerTraceState: o.TraceState} {
+		if value != "" {
+			headers[name] = value
+		}
+	}
+	return headers
+}
+
+func originOf(headers map[string]string) origin.Origin {
+	return origin.Origin{Request: headers[headerRequest], TraceParent: headers[headerTraceParent], TraceState: headers[headerTraceState]}
 }
 
 func (t ScoreTask) encode() ([]byte, error) { return json.Marshal(t) }

@@ -1,6 +1,7 @@
 package rulecheck
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -71,7 +72,7 @@ func Diff(a, b *ruleset.Set, dossiers []Dossier) (*Difference, error) {
 		return nil, err
 	}
 	d := &Difference{Changes: changes}
-	from, to := newBench(a), newBench(b)
+	from, to := newBench(context.Background(), a), newBench(context.Background(), b)
 	for _, x := range dossiers {
 		c := Changed{Dossier: x.Name}
 		before, faults := from.read(x)

@@ -1,6 +1,7 @@
 package rulecheck
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -59,7 +60,7 @@ func Explain(set *ruleset.Set, reports []*report.Report, rule string) (*Explanat
 		return nil, fmt.Errorf("explain rule %s: there is no report to explain it on", rule)
 	}
 	x := &explainer{
-		bench: newBench(set), rule: r, out: &Explanation{Rule: r.ID, Hazard: r.Hazard.ID},
+		bench: newBench(context.Background(), set), rule: r, out: &Explanation{Rule: r.ID, Hazard: r.Hazard.ID},
 		dossier: report.Lay(reports, set.Catalogue, set.ProofCredence),
 	}
 	x.a = x.scorer.Evaluate(reports, -1)

@@ -49,19 +49,20 @@ type linter struct {
 // Priors that reward ignorance are not looked for: a rule set with one does not load. The error is
 // that of ctx, when it ends before the search does.
 func Lint(ctx context.Context, set *ruleset.Set) ([]Finding, error) {
-	l := &linter{bench: newBench(set), rules: map[*ruleset.Hazard][]*ruleset.Rule{}}
+	l := &linter{bench: newBench(ctx, set), rules: map[*ruleset.Hazard][]*ruleset.Rule{}}
 	for _, r := range set.Rules {
 		l.rules[r.Hazard] = append(l.rules[r.Hazard], r)
 	}
 	l.unread()
 	l.unwatched()
 	for _, r := range set.Rules {
-		if ctx.Err() == nil {
-			l.never(r)
+		if ctx.Err() != nil || l.full() {
+			break
 		}
+		l.never(r)
 	}
 	for _, h := range set.Hazards {
-		if ctx.Err() != nil {
+		if ctx.Err() != nil || l.full() {
 			break
 		}
 		l.twice(h)
@@ -69,13 +70,16 @@ func Lint(ctx context.Context, set *ruleset.Set) ([]Finding, error) {
 		l.uncleared(h)
 		l.unproving(h.ID, h.Item, h.ClearBy)
 	}
-	if err := ctx.Err(); err != nil {
-		return nil, fmt.Errorf("look through rule set %s %s: %w", set.Name, set.Version, err)
-	}
 	for _, r := range set.Rules {
+		if ctx.Err() != nil || l.full() {
+			break
+		}
 		if len(r.ClearBy) > 0 && !sameClears(r.ClearBy, r.Hazard.ClearBy) {
 			l.unproving(r.ID, r.Hazard.Item, r.ClearBy)
 		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("look through rule set %s %s: %w", set.Name, set.Version, err)
 	}
 	return l.findings, nil
 }
@@ -87,8 +91,15 @@ func sameClears(a, b []ruleset.Clear) bool {
 }
 
 func (l *linter) add(kind, entry, format string, args ...any) {
-	l.findings = append(l.findings, Finding{kind, entry, fmt.Sprintf(format, args...)})
+	if !l.full() {
+		l.findings = append(l.findings, Finding{kind, entry, clip(fmt.Sprintf(format, args...))})
+	}
 }
+
+// full says whether there are as many findings as anybody reads.
+func (l *linter) full() bool { return len(l.findings) >= maxFindings }
+
+const maxFindings = 1000
 
 // unread lists findings that count for nothing. What every item accepts is read by the machinery, and
 // a week code as the age.
@@ -157,7 +168,7 @@ func (l *linter) never(r *ruleset.Rule) {
 	}
 	f := blank(cat)
 	there := func(c *condition.Condition) bool { return c == nil || c.Holds(f) != condition.False }
-	if !combine(cat, f, slots, values, func() bool {
+	if !l.combine(f, slots, values, func() bool {
 		return there(r.Hazard.When) && there(r.Hazard.Item.Applies) && there(r.Item.Applies) && firesOn(r, f)
 	}) {
 		l.add(NeverFire, r.ID, "fires on nothing that could be reported (when: %s)", r.When.Source())
@@ -171,6 +182,9 @@ func (l *linter) twice(h *ruleset.Hazard) {
 	rules := l.rules[h]
 	for i, a := range rules {
 		for _, b := range rules[i+1:] {
+			if l.over() || l.full() {
+				return
+			}
 			if a.Line == b.Line || len(a.Needs) != 1 || len(b.Needs) != 1 || a.Needs[0] != b.Needs[0] {
 				continue
 			}
@@ -197,8 +211,14 @@ func (l *linter) backward(h *ruleset.Hazard) {
 	cat := l.set.Catalogue
 	limits := map[int][]float64{}
 	for _, r := range l.rules[h] {
+		if l.ctx.Err() != nil {
+			return
+		}
+		of := limitsOf(r)
 		for _, slot := range r.Needs {
-			limits[slot] = append(limits[slot], limitsOf(r)...)
+			if len(limits[slot]) < mostLimits {
+				limits[slot] = append(limits[slot], of...)
+			}
 		}
 	}
 	for _, slot := range h.Prior.Needs {
@@ -222,7 +242,7 @@ func (l *linter) backward(h *ruleset.Hazard) {
 	}
 	for _, slot := range slots {
 		f := cat.Owner(slot)
-		if f.Worse == catalogue.Neither {
+		if f.Worse == catalogue.Neither || l.ctx.Err() != nil {
 			continue
 		}
 		for _, others := range []string{"not reported", "best", "worst"} {
@@ -246,6 +266,9 @@ func (l *linter) backward(h *ruleset.Hazard) {
 func (l *linter) falls(h *ruleset.Hazard, f *catalogue.Finding, frame condition.Frame, values []float64, others string) bool {
 	last, lastGate := math.Inf(-1), len(l.set.Gates)
 	for i, v := range values {
+		if l.over() {
+			return true
+		}
 		frame[f.Slot] = v
 		if !possible(l.set.Catalogue, frame, []int{f.Slot}) {
 			continue
@@ -279,6 +302,9 @@ func (l *linter) total(h *ruleset.Hazard, f condition.Frame) (total float64, gat
 	total = 10 * math.Log10(p/(1-p))
 	lines := map[int]float64{}
 	for _, r := range l.rules[h] {
+		if l.over() {
+			return 0, 0 // nobody will hear of it
+		}
 		if !answered(r, f) {
 			continue
 		}
@@ -313,6 +339,9 @@ func (l *linter) uncleared(h *ruleset.Hazard) {
 	}
 	l.clears(h, vehicle, "with nobody having looked", nil)
 	for _, r := range l.rules[h] {
+		if l.ctx.Err() != nil || l.full() {
+			return
+		}
 		if found := l.worst(r); found != nil {
 			l.clears(h, vehicle, "after "+r.ID, found)
 		}
@@ -345,7 +374,7 @@ func (l *linter) vehicleWith(h *ruleset.Hazard) (condition.Frame, bool) {
 	}
 	f := blank(cat)
 	there := func(c *condition.Condition) bool { return c == nil || c.Holds(f) == condition.True }
-	ok := combine(cat, f, slots, values, func() bool {
+	ok := l.combine(f, slots, values, func() bool {
 		return there(h.When) && there(h.Item.Applies) && h.SeverityOn(f) == worst
 	})
 	return f, ok
@@ -363,7 +392,7 @@ func (l *linter) worst(r *ruleset.Rule) condition.Frame {
 	f := blank(cat)
 	var best condition.Frame
 	most := 0.0
-	combine(cat, f, r.Needs, values, func() bool {
+	l.combine(f, r.Needs, values, func() bool {
 		w, blocks := weightOn(r, f)
 		if w > most || blocks && best == nil {
 			best, most = slices.Clone(f), math.Max(w, most)

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
@@ -45,10 +46,10 @@ type tests struct {
 // that no test shows to fire and to let pass what it reads, is a failure too. The error is that of
 // ctx, when it ends before the tests do.
 func Test(ctx context.Context, set *ruleset.Set) ([]Failure, error) {
-	t := &tests{bench: newBench(set), fires: map[string]bool{}, silent: map[string]bool{}, names: map[string]bool{}}
+	t := &tests{bench: newBench(ctx, set), fires: map[string]bool{}, silent: map[string]bool{}, names: map[string]bool{}}
 	for _, written := range set.Tests {
-		if err := ctx.Err(); err != nil {
-			return nil, fmt.Errorf("test rule set %s %s: %w", set.Name, set.Version, err)
+		if ctx.Err() != nil || len(t.failures) > maxTold {
+			break
 		}
 		t.at = written
 		form, err := written.Form()
@@ -63,6 +64,9 @@ func Test(ctx context.Context, set *ruleset.Set) ([]Failure, error) {
 	}
 	t.at = ruleset.Test{}
 	for _, r := range set.Rules {
+		if ctx.Err() != nil || len(t.failures) > maxTold {
+			break
+		}
 		t.name = r.ID
 		if r.Source == "" {
 			t.fail("has no source: say on whose word it stands")
@@ -70,15 +74,35 @@ func Test(ctx context.Context, set *ruleset.Set) ([]Failure, error) {
 		if !t.fires[r.ID] {
 			t.fail("no test says on what it fires: add {rule: %s, fires: ...} to tests", r.ID)
 		}
-		if !t.silent[r.ID] && canBeSilent(set.Catalogue, r, blank(set.Catalogue)) {
+		if !t.silent[r.ID] && t.canBeSilent(r, blank(set.Catalogue)) {
 			t.fail("no test says what it lets pass: add silent: ... to its test")
 		}
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("test rule set %s %s: %w", set.Name, set.Version, err)
+	}
+	if len(t.failures) > maxTold {
+		t.failures = append(t.failures[:maxTold:maxTold], Failure{Detail: "there are more failures than these: mend these first"})
 	}
 	return t.failures, nil
 }
 
+// How much is told: of many failures the first, and of what was found in the way the beginning.
+const (
+	maxTold   = 200
+	maxDetail = 1000 // bytes
+)
+
 func (t *tests) fail(format string, args ...any) {
-	t.failures = append(t.failures, Failure{t.at.File, t.at.Line, t.at.Pointer, t.name, fmt.Sprintf(format, args...)})
+	t.failures = append(t.failures, Failure{t.at.File, t.at.Line, t.at.Pointer, t.name, clip(fmt.Sprintf(format, args...))})
+}
+
+// clip leaves of a text as much as is told.
+func clip(s string) string {
+	if len(s) <= maxDetail {
+		return s
+	}
+	return strings.ToValidUTF8(s[:maxDetail], "") + "…"
 }
 
 func (t *tests) rule(form ruleset.TestForm) {
@@ -271,6 +295,9 @@ func (t *tests) verdicts(want ruleset.ExpectForm, a *score.Assessment) {
 func inTheWay(a *score.Assessment, gate string) string {
 	s := ""
 	for _, b := range a.BlockersBy(gate) {
+		if len(s) > maxDetail {
+			break
+		}
 		if s != "" {
 			s += "; "
 		}

@@ -12,8 +12,12 @@ import (
 	"laidup/internal/ruleset"
 )
 
-// mostTried bounds the combinations of values that are tried for one question.
-const mostTried = 200_000
+// mostTried bounds the combinations of values that are tried for one question, and mostLimits the
+// numbers around which values are looked for.
+const (
+	mostTried  = 200_000
+	mostLimits = 2000
+)
 
 var (
 	quoted  = regexp.MustCompile(`"[^"]*"`)
@@ -50,6 +54,7 @@ func limitsOf(r *ruleset.Rule) []float64 {
 // given: every word of a choice, and of a number each limit, a little less and a little more, and
 // what is possible at most and least. They are in rising order.
 func valuesOf(cat *catalogue.Catalogue, slot int, limits []float64) []float64 {
+	limits = limits[:min(len(limits), mostLimits)]
 	f := cat.Owner(slot)
 	if f == nil {
 		if slot == cat.AsOf {
@@ -132,9 +137,10 @@ func blank(cat *catalogue.Catalogue) condition.Frame {
 }
 
 // combine goes through the combinations of values of some slots that one report could have, until
-// yes returns true, and returns whether it did. A slot without values keeps what the frame has.
-func combine(cat *catalogue.Catalogue, f condition.Frame, slots []int, values [][]float64, yes func() bool) bool {
-	tried := 0
+// yes returns true, and returns whether it did. A slot without values keeps what the frame has. Once
+// the time is up it tries no more.
+func (b *bench) combine(f condition.Frame, slots []int, values [][]float64, yes func() bool) bool {
+	cat, tried := b.set.Catalogue, 0
 	var from func(i int) bool
 	from = func(i int) bool {
 		if i == len(slots) {
@@ -147,7 +153,7 @@ func combine(cat *catalogue.Catalogue, f condition.Frame, slots []int, values []
 		before := f[slots[i]]
 		for _, v := range values[i] {
 			f[slots[i]] = v
-			if tried < mostTried && from(i+1) {
+			if tried < mostTried && !b.over() && from(i+1) {
 				return true
 			}
 		}
@@ -212,12 +218,12 @@ func firesOn(r *ruleset.Rule, f condition.Frame) bool {
 
 // canBeSilent reports whether a rule ever lets pass what it reads, on a vehicle with the facts in a
 // frame. One that asks only whether a text was given, or weighs any number, does not.
-func canBeSilent(cat *catalogue.Catalogue, r *ruleset.Rule, facts condition.Frame) bool {
-	f := slices.Clone(facts)
+func (b *bench) canBeSilent(r *ruleset.Rule, facts condition.Frame) bool {
+	cat, f := b.set.Catalogue, slices.Clone(facts)
 	limits := limitsOf(r)
 	values := make([][]float64, len(r.Needs))
 	for i, slot := range r.Needs {
 		values[i] = valuesOf(cat, slot, limits)
 	}
-	return combine(cat, f, r.Needs, values, func() bool { return !firesOn(r, f) })
+	return b.combine(f, r.Needs, values, func() bool { return !firesOn(r, f) })
 }

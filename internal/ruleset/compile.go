@@ -1,6 +1,7 @@
 package ruleset
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -18,13 +19,22 @@ import (
 // maxFindingsRead bounds the combinations to be tried when what a condition reads is contradicted.
 const maxFindingsRead = 8
 
+// maxWays bounds the ways of all proofs together: each is tried on every assessment.
+const maxWays = 1000
+
+// maxWeight is the greatest weight of evidence on a curve, in decibans either way: beyond it, what
+// comes of it would be no number any more.
+const maxWeight = 200
+
 // compiler turns a document into a set and collects what is wrong with it.
 type compiler struct {
-	src    *source
-	form   *Document
-	cat    *catalogue.Catalogue
-	set    *Set
-	faults Faults
+	bounded
+	ctx   context.Context
+	src   *source
+	form  *Document
+	cat   *catalogue.Catalogue
+	set   *Set
+	nodes int // of the conditions so far
 
 	gates   map[string]*Gate
 	hazards map[string]*Hazard
@@ -37,7 +47,21 @@ type clearAt struct {
 }
 
 func (c *compiler) fault(pointer, format string, args ...any) {
-	c.faults = append(c.faults, c.src.at(pointer, fmt.Sprintf(format, args...)))
+	if len(c.faults) == maxFaults {
+		c.more = true
+		return
+	}
+	c.note(c.src.at(pointer, fmt.Sprintf(format, args...)))
+}
+
+// over says whether it is no use going on.
+func (c *compiler) over() bool { return c.more || c.nodes > maxNodes || c.ctx.Err() != nil }
+
+// cost counts the nodes of a condition that was compiled.
+func (c *compiler) cost(pointer string, nodes int) {
+	if c.nodes += nodes; c.nodes > maxNodes {
+		c.fault(pointer, "all conditions up to here have more than %d nodes together: the rule set needs fewer, or simpler ones", maxNodes)
+	}
 }
 
 // at makes a JSON Pointer.
@@ -127,28 +151,41 @@ func (c *compiler) item(pointer, id string) *catalogue.Item {
 
 // condition compiles an optional condition over everything that is declared.
 func (c *compiler) condition(pointer, source, item string) *condition.Condition {
-	if source == "" {
+	if source == "" || c.over() {
 		return nil
 	}
 	cond, err := c.cat.Conditions.Compile(source, item)
-	c.conditionFaults(pointer, err)
+	c.compiled(pointer, cond, err)
 	return cond
 }
 
 // onFacts compiles an optional condition over the vehicle's facts alone.
 func (c *compiler) onFacts(pointer, source string) *condition.Condition {
-	if source == "" {
+	if source == "" || c.over() {
 		return nil
 	}
 	cond, err := c.cat.FactsOnly.Compile(source, "")
-	c.conditionFaults(pointer, err)
+	c.compiled(pointer, cond, err)
 	return cond
 }
 
 func (c *compiler) formula(pointer, source, item string) *condition.Formula {
+	if c.over() {
+		return nil
+	}
 	f, err := c.cat.Conditions.CompileFormula(source, item)
 	c.conditionFaults(pointer, err)
+	if err == nil {
+		c.cost(pointer, f.Nodes())
+	}
 	return f
+}
+
+func (c *compiler) compiled(pointer string, cond *condition.Condition, err error) {
+	c.conditionFaults(pointer, err)
+	if err == nil {
+		c.cost(pointer, cond.Nodes())
+	}
 }
 
 func (c *compiler) conditionFaults(pointer string, err error) {
@@ -180,7 +217,19 @@ func (c *compiler) findings(pointer string, reads ...[]int) []int {
 	return needs
 }
 
-func (c *compiler) curve(pointer string, knots []Knot) []Knot {
+// maxCurve is as far as curves go: between numbers beyond it a line is no number any more.
+const maxCurve = 1e12
+
+// curve checks a curve whose values lie between two limits.
+func (c *compiler) curve(pointer string, knots []Knot, least, most float64) []Knot {
+	for i, k := range knots {
+		if math.Abs(k[0]) > maxCurve {
+			c.fault(pointer+at("curve", i), "%v is further out than %v", k[0], maxCurve)
+		}
+		if k[1] < least || k[1] > most {
+			c.fault(pointer+at("curve", i), "%v is not between %v and %v", k[1], least, most)
+		}
+	}
 	for i := 1; i < len(knots); i++ {
 		if !(knots[i][0] > knots[i-1][0]) {
 			c.fault(pointer+at("curve", i), "the knots of a curve go from left to right")
@@ -219,7 +268,7 @@ func (c *compiler) prior(pointer string, form HazardForm, h *Hazard) {
 		return
 	}
 	h.Prior.Of = c.formula(pointer+"/of", form.Prior.Of, form.Item)
-	h.Prior.Curve = c.curve(pointer, form.Prior.Knots)
+	h.Prior.Curve = c.curve(pointer, form.Prior.Knots, 0, 1)
 	h.Prior.Unknown = *form.Prior.WhenUnknown
 	if h.Prior.Of != nil {
 		h.Prior.Needs = c.findings(pointer+"/of", h.Prior.Of.Reads())
@@ -337,7 +386,7 @@ func (c *compiler) ruleConditions(p string, form RuleForm, r *Rule) {
 	}
 	if form.Weight.Of != "" {
 		r.WeightOf = c.formula(p+"/weight/of", form.Weight.Of, r.Item.ID)
-		r.Curve = c.curve(p+"/weight", form.Weight.Knots)
+		r.Curve = c.curve(p+"/weight", form.Weight.Knots, -maxWeight, maxWeight)
 		if r.WeightOf != nil {
 			reads = append(reads, r.WeightOf.Reads())
 		}
@@ -362,6 +411,7 @@ func (c *compiler) ruleConditions(p string, form RuleForm, r *Rule) {
 
 func (c *compiler) compileProofs() {
 	seen := map[string]bool{}
+	ways := 0
 	for i, form := range c.form.Proofs {
 		p := at("proofs", i)
 		c.unique(seen, "proofs", i, form.ID)
@@ -378,6 +428,7 @@ func (c *compiler) compileProofs() {
 				c.fault(pp, "reads no finding: facts alone prove nothing")
 			}
 			pr.ProvenBy = append(pr.ProvenBy, way)
+			ways++
 		}
 		var err error
 		if pr.Because, err = compileText(form.Because, form.Item, c.cat); err != nil {
@@ -385,6 +436,9 @@ func (c *compiler) compileProofs() {
 		}
 		pr.ClearBy = c.clearBy(p+"/clear_by", form.ClearBy)
 		c.set.Proofs = append(c.set.Proofs, pr)
+	}
+	if ways > maxWays {
+		c.fault("/proofs", "have %d ways to prove something: %d is the limit", ways, maxWays)
 	}
 }
 
@@ -428,7 +482,7 @@ func (c *compiler) compileCondition() {
 	u := c.form.Unseen
 	c.set.Unseen = Unseen{
 		Of:  u.Of,
-		Low: c.curve("/unseen/low", u.Low.Knots), Expected: c.curve("/unseen/expected", u.Expected.Knots), High: c.curve("/unseen/high", u.High.Knots),
+		Low: c.curve("/unseen/low", u.Low.Knots, 0, 100), Expected: c.curve("/unseen/expected", u.Expected.Knots, 0, 100), High: c.curve("/unseen/high", u.High.Knots, 0, 100),
 		LowElse: *u.Low.WhenUnknown, ExpectedElse: *u.Expected.WhenUnknown, HighElse: *u.High.WhenUnknown,
 	}
 	if u.Of != "age" && u.Of != "years_since_built" && u.Of != "years_laid_up" {
@@ -467,11 +521,8 @@ func (c *compiler) grade(i int, form GradeForm, it *catalogue.Item) {
 		}
 		c.fallsAsItWorsens(p, f, g)
 	case form.Knots != nil && (f.Kind == catalogue.Quantity || f.Kind == catalogue.Count):
-		g.Curve = c.curve(p, form.Knots)
+		g.Curve = c.curve(p, form.Knots, 0, 100)
 		for k, knot := range g.Curve {
-			if knot[1] < 0 || knot[1] > 100 {
-				c.fault(p+at("curve", strconv.Itoa(k)), "a condition is 0 to 100")
-			}
 			if k > 0 && f.Worse != catalogue.Neither && float64(f.Worse)*(knot[1]-g.Curve[k-1][1]) > 0 {
 				c.fault(p+at("curve", strconv.Itoa(k)), "a worse %s gets a better condition", f.ID)
 			}

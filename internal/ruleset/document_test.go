@@ -135,7 +135,7 @@ func TestFaultsOfARuleSet(t *testing.T) {
 		"a worse choice graded better":    {list{"/grades/0/map/rough", 70}, "/grades/0/map", "", "a worse noise gets a better condition"},
 		"a worse flag graded better":      {list{"/grades/3/map/false", 100.0, "/grades/3/map/true", 20}, "/grades/3/map", "", "a worse secured gets a better condition"},
 		"a worse number graded better":    {list{"/grades/2/curve/1/1", 0.0, "/grades/2/curve/0/1", 50}, "/grades/2/curve/1", "", "a worse open_circuit gets a better condition"},
-		"a curve above 100":               {list{"/grades/2/curve/1/1", 101}, "/grades/2/curve/1", "", "a condition is 0 to 100"},
+		"a curve above 100":               {list{"/grades/2/curve/1/1", 101}, "/grades/2/curve/1", "", "101 is not between 0 and 100"},
 		"a curve from right to left":      {list{"/grades/2/curve/1/0", 11}, "/grades/2/curve/1", "", "from left to right"},
 		"a choice graded by a curve":      {list{"/grades/0", object{"item": "timing_belt", "of": "noise", "curve": list{list{0, 1}}, "source": object{"kind": "judgement"}}}, "/grades/0", "", "graded by a map"},
 		"a date graded by a map":          {list{"/grades/0/of", "renewed"}, "/grades/0", "", "graded by a map"},

@@ -2,6 +2,7 @@ package ruleset
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"unicode/utf8"
 
@@ -29,14 +30,21 @@ func parseJSON(data []byte) (*yaml.Node, bool) {
 }
 
 type jsonReader struct {
-	data []byte
-	in   *jsontext.Decoder
+	data   []byte
+	in     *jsontext.Decoder
+	values int
 
 	// The byte that has been come to, and its line and column.
 	at, line, column int
 }
 
+// errTooMany ends the reading of a document that nobody has written by hand.
+var errTooMany = errors.New("too many values")
+
 func (r *jsonReader) value() (*yaml.Node, error) {
+	if r.values++; r.values > maxValues {
+		return nil, errTooMany
+	}
 	kind := r.in.PeekKind()
 	line, column := r.place()
 	t, err := r.in.ReadToken()

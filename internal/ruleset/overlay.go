@@ -30,13 +30,13 @@ func (l *Loader) extend(s *source) {
 	name, version := member(named, "name"), member(named, "version")
 	i := slices.IndexFunc(l.bases, func(b *Set) bool { return b.Name == name && b.Version == version })
 	if i < 0 {
-		s.faults = append(s.faults, s.at("/extends", "there is no rule set "+name+" "+version+" to extend"))
+		s.note(s.at("/extends", "there is no rule set "+name+" "+version+" to extend"))
 		return
 	}
 	base := readDocument(name+" "+version, l.bases[i].Canonical)
 	without := child(s.root, "without")
 	if child(s.root, "catalogue") != nil {
-		s.faults = append(s.faults, s.at("/catalogue", "an overlay speaks of the catalogue of what it extends: leave it out"))
+		s.note(s.at("/catalogue", "an overlay speaks of the catalogue of what it extends: leave it out"))
 	}
 	for k := 0; k < len(base.root.Content); k += 2 {
 		key, value := base.root.Content[k], base.root.Content[k+1]
@@ -55,6 +55,9 @@ func (l *Loader) extend(s *source) {
 	for node, file := range base.files {
 		s.files[node] = file
 	}
+	if s.values += base.values; s.values > maxValues {
+		s.note(tooMany(s.files[s.root]))
+	}
 	s.remove("extends", "without")
 }
 
@@ -67,12 +70,22 @@ func (s *source) drop(value, ids *yaml.Node, key string) list {
 		return list{value}
 	}
 	kept := *value
-	kept.Content = slices.Clone(value.Content)
+	without := map[string]bool{} // whether the base had it
 	for _, id := range ids.Content {
-		n := len(kept.Content)
-		kept.Content = slices.DeleteFunc(kept.Content, func(e *yaml.Node) bool { return member(e, "id") == id.Value })
-		if len(kept.Content) == n {
-			s.faults = append(s.faults, s.at("/without/"+key, "what it extends has no "+id.Value))
+		without[id.Value] = false
+	}
+	kept.Content = slices.DeleteFunc(slices.Clone(value.Content), func(e *yaml.Node) bool {
+		id := member(e, "id")
+		_, drop := without[id]
+		if drop {
+			without[id] = true
+		}
+		return drop
+	})
+	for _, id := range ids.Content {
+		if !without[id.Value] {
+			s.note(s.at("/without/"+key, "what it extends has no "+id.Value))
+			without[id.Value] = true // once is enough
 		}
 	}
 	return list{&kept}
@@ -89,12 +102,19 @@ func isRuleTest(e *yaml.Node) bool { return member(e, "rule") != "" }
 // replaced puts entries of an overlay in the place of those that they name, and new ones at the end.
 func replaced(base, own []*yaml.Node) []*yaml.Node {
 	out := slices.Clone(base)
+	at := map[string]int{}
+	for i, b := range slices.Backward(base) {
+		at[entryName(b)] = i
+	}
 	for _, e := range own {
-		at := slices.IndexFunc(out, func(b *yaml.Node) bool { return entryName(b) == entryName(e) })
-		if at < 0 || entryName(e) == "" {
+		name := entryName(e)
+		i, known := at[name]
+		switch {
+		case known && name != "":
+			out[i] = e
+		default:
+			at[name] = len(out)
 			out = append(out, e)
-		} else {
-			out[at] = e
 		}
 	}
 	return out

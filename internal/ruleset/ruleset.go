@@ -5,6 +5,7 @@ package ruleset
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -276,20 +277,29 @@ func (l *Loader) Folder(fsys fs.FS, dir string) (*Set, error) {
 	if err != nil {
 		return nil, err
 	}
-	return l.load(src)
+	return l.load(context.Background(), src)
 }
 
 // Document reads a rule set from one YAML or JSON document; name is what faults call it.
 func (l *Loader) Document(name string, data []byte) (*Set, error) {
-	return l.load(readDocument(name, data))
+	return l.DocumentWithin(context.Background(), name, data)
 }
 
-func (l *Loader) load(src *source) (*Set, error) {
+// DocumentWithin is [Loader.Document] for who has no time without end: once ctx ends, the error is
+// soon that of ctx.
+func (l *Loader) DocumentWithin(ctx context.Context, name string, data []byte) (*Set, error) {
+	return l.load(ctx, readDocument(name, data))
+}
+
+func (l *Loader) load(ctx context.Context, src *source) (*Set, error) {
 	if len(src.faults) == 0 {
 		l.extend(src)
 	}
 	if len(src.faults) > 0 {
-		return nil, src.faults
+		return nil, src.all()
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("read rule set: %w", err)
 	}
 	doc := value(src.root)
 	if err := l.schema.Validate(doc); err != nil {
@@ -299,14 +309,21 @@ func (l *Loader) load(src *source) (*Set, error) {
 	if err != nil {
 		return nil, Faults{{Detail: err.Error()}}
 	}
+	if len(canonical) > MaxSource {
+		// It is what will be read again.
+		return nil, Faults{{File: src.files[src.root], Detail: fmt.Sprintf("the rule set in its canonical form, with all that it extends, is larger than %d bytes", MaxSource)}}
+	}
 	var form Document
 	if err := json.Unmarshal(canonical, &form); err != nil {
 		return nil, Faults{{Detail: err.Error()}}
 	}
-	c := &compiler{src: src, form: &form}
+	c := &compiler{src: src, form: &form, ctx: ctx}
 	set := c.compile()
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("read rule set: %w", err)
+	}
 	if len(c.faults) > 0 {
-		return nil, c.faults
+		return nil, c.all()
 	}
 	hash := sha256.Sum256(canonical)
 	set.Canonical, set.Digest = canonical, "sha256:"+hex.EncodeToString(hash[:])
@@ -330,19 +347,22 @@ func schemaFaults(src *source, err error) error {
 	if !ok {
 		return Faults{{Detail: err.Error()}}
 	}
-	var faults Faults
+	var faults bounded
 	seen := map[string]bool{}
 	for _, e := range violations(invalid) {
+		if faults.more {
+			break
+		}
 		if key := e.InstanceLocation + "\x00" + e.Message; !seen[key] {
 			seen[key] = true
 			pointer, err := url.PathUnescape(e.InstanceLocation) // the validator writes URI fragments
 			if err != nil {
 				pointer = e.InstanceLocation
 			}
-			faults = append(faults, src.at(pointer, e.Message))
+			faults.note(src.at(pointer, e.Message))
 		}
 	}
-	return faults
+	return faults.all()
 }
 
 // violations returns what is behind a failed validation. Where one of several forms was wanted, it

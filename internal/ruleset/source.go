@@ -15,10 +15,16 @@ import (
 	"go.yaml.in/yaml/v3"
 )
 
-// Limits of one rule set as it is written.
+// Limits of one rule set as it is written: who publishes one is not to have everybody's time or memory
+// with it. The lists have limits of their own in the JSON Schema of rule sets.
 const (
-	MaxSource = 4 << 20 // bytes of all its files
+	MaxSource = 2 << 20 // bytes of all its files, and of its canonical form
 	maxDepth  = 24      // of nesting
+	maxValues = 250_000 // words, numbers, names, lists and objects, those of an overlay's base too
+	maxMarks  = 300_000 // of the characters that part values in YAML
+	maxFaults = 200     // that are told
+	maxNodes  = 50_000  // of all its conditions together
+	maxDetail = 500     // bytes of what is told of a fault
 )
 
 // Fault is one thing wrong with a rule set.
@@ -66,12 +72,44 @@ func (f Faults) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// bounded is a list of faults of a size that can be sent.
+type bounded struct {
+	faults Faults
+	more   bool // there were more
+}
+
+func (b *bounded) note(f Fault) {
+	if len(b.faults) == maxFaults {
+		b.more = true
+		return
+	}
+	f.Detail, f.Pointer, f.Entry = clip(f.Detail, maxDetail), clip(f.Pointer, maxDetail), clip(f.Entry, 100)
+	b.faults = append(b.faults, f)
+}
+
+// all returns the faults, and whether there are more than are told.
+func (b *bounded) all() Faults {
+	if b.more {
+		return append(slices.Clip(b.faults), Fault{Detail: "there are more faults than these: mend these first"})
+	}
+	return b.faults
+}
+
+// clip leaves of a text so many bytes.
+func clip(s string, most int) string {
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "") + "…"
+}
+
 // source is the text of a rule set as one tree, which remembers where everything was written.
 type source struct {
+	bounded
 	root   *yaml.Node
-	keys   map[string]int // where in the root's content the value of a key stands
-	files  map[*yaml.Node]string
-	faults Faults
+	keys   map[string]int        // where in the root's content the value of a key stands
+	files  map[*yaml.Node]string // of the root, its values, and the entries of its lists
+	values int
 }
 
 // newSource has nothing in it yet; name is what faults of the whole call it.
@@ -97,7 +135,7 @@ func readFolder(fsys fs.FS, dir string) (*source, error) {
 			return nil, fmt.Errorf("read rule set %s: %w", dir, err)
 		}
 		if size += len(data); size > MaxSource {
-			return nil, Faults{{File: dir, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}}
+			return nil, Faults{tooLarge(dir)}
 		}
 		s.add(e.Name(), data)
 	}
@@ -109,16 +147,41 @@ func readDocument(name string, data []byte) *source {
 	s := newSource(name)
 	s.root.Line, s.root.Column = 1, 1
 	if len(data) > MaxSource {
-		s.faults = Faults{{File: name, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}}
+		s.note(tooLarge(name))
 		return s
 	}
 	s.add(name, data)
 	return s
 }
 
+func tooLarge(file string) Fault {
+	return Fault{File: file, Detail: fmt.Sprintf("the rule set is larger than %d bytes", MaxSource)}
+}
+
+func tooMany(file string) Fault {
+	return Fault{File: file, Detail: fmt.Sprintf("the rule set has more than %d values: it needs fewer entries", maxValues)}
+}
+
+// marks counts the characters that part values: YAML has no more than two values for each, and what a
+// document would take is known before it is read.
+func marks(data []byte) int {
+	n := 0
+	for _, c := range data {
+		switch c {
+		case ',', '\n', ':', '-', '[', '{', '?':
+			n++
+		}
+	}
+	return n
+}
+
 func (s *source) add(name string, data []byte) {
 	top, isJSON := parseJSON(data)
 	if !isJSON {
+		if marks(data) > maxMarks {
+			s.note(tooMany(name))
+			return
+		}
 		var doc yaml.Node
 		switch err := unmarshal(data, &doc); {
 		case err != nil:
@@ -126,7 +189,7 @@ func (s *source) add(name string, data []byte) {
 			if _, e := fmt.Sscanf(err.Error(), "yaml: line %d:", &f.Line); e == nil {
 				f.Column = 1
 			}
-			s.faults = append(s.faults, f)
+			s.note(f)
 			return
 		case doc.Kind == 0:
 			return
@@ -170,14 +233,21 @@ func unmarshal(data []byte, into *yaml.Node) (err error) {
 }
 
 func (s *source) fault(file string, n *yaml.Node, format string, args ...any) {
-	s.faults = append(s.faults, Fault{File: file, Line: n.Line, Column: n.Column, Detail: fmt.Sprintf(format, args...)})
+	s.note(Fault{File: file, Line: n.Line, Column: n.Column, Detail: fmt.Sprintf(format, args...)})
 }
 
 // check refuses what JSON does not have, and keys that stand twice, and notes the file of each node.
 func (s *source) check(file string, n *yaml.Node, depth int) bool {
-	s.files[n] = file
+	if depth <= 2 {
+		s.files[n] = file
+	}
 	ok := true
-	switch {
+	switch s.values++; {
+	case s.values > maxValues:
+		if s.values == maxValues+1 {
+			s.note(tooMany(file))
+		}
+		return false
 	case depth > maxDepth:
 		s.fault(file, n, "nested more than %d deep", maxDepth)
 		return false
@@ -199,6 +269,7 @@ func (s *source) check(file string, n *yaml.Node, depth int) bool {
 				ok = false
 			}
 			seen[k.Value] = true
+			s.values++
 			ok = s.check(file, n.Content[i+1], depth+1) && ok
 		}
 	case n.Kind == yaml.SequenceNode:
@@ -281,6 +352,7 @@ func (s *source) at(pointer, detail string) Fault {
 	f := Fault{Pointer: pointer, Detail: detail}
 	n := s.root
 	where := n
+	f.File = s.files[n]
 	for _, step := range strings.Split(strings.TrimPrefix(pointer, "/"), "/") {
 		step = strings.ReplaceAll(strings.ReplaceAll(step, "~1", "/"), "~0", "~")
 		var next *yaml.Node
@@ -300,11 +372,14 @@ func (s *source) at(pointer, detail string) Fault {
 			break
 		}
 		n, where = next, next
+		if file, ok := s.files[n]; ok {
+			f.File = file
+		}
 		if id := member(n, "id"); id != "" {
 			f.Entry = id
 		}
 	}
-	f.File, f.Line, f.Column = s.files[where], where.Line, where.Column
+	f.Line, f.Column = where.Line, where.Column
 	return f
 }
 

@@ -243,7 +243,7 @@ func TestManyKeysAreReadInTime(t *testing.T) {
 
 func TestTooLarge(t *testing.T) {
 	f := faultsOf(t, "small.yaml", small+"#"+strings.Repeat(" ", ruleset.MaxSource))
-	if !strings.Contains(f[0].Detail, "larger than 4194304 bytes") {
+	if !strings.Contains(f[0].Detail, "larger than 2097152 bytes") {
 		t.Errorf("faults are\n%s", f)
 	}
 	half := strings.Repeat("#\n", ruleset.MaxSource/3)

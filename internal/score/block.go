@@ -19,6 +19,7 @@ type blocker struct {
 	because  string
 	strength Decibans // of the evidence that because speaks of
 	clear    []ruleset.Clear
+	clears   []*ruleset.Clear // where the lists begin that are in clear already
 	cautions []string
 	rules    []string
 	source   string
@@ -62,6 +63,15 @@ func (e *evaluation) blockByHazards(removed bool) {
 	}
 }
 
+// clearBy adds what clears the blocker. The rules of a hazard mostly share one list.
+func (b *blocker) clearBy(list []ruleset.Clear) {
+	if len(list) == 0 || slices.Contains(b.clears, &list[0]) {
+		return
+	}
+	b.clears = append(b.clears, &list[0])
+	b.clear = append(b.clear, list...)
+}
+
 // severity orders blockers; where only a proof is missing there is none, and they come last.
 func (b *blocker) severity() ruleset.Severity {
 	if b.hazard == nil {
@@ -95,7 +105,7 @@ func (e *evaluation) blockByRules(h *hazard) {
 		}
 		b.speak(f.rule.Because.On(e.frame), f.effective, r.Source)
 		b.rules = append(b.rules, r.ID)
-		b.clear = append(b.clear, r.ClearBy...)
+		b.clearBy(r.ClearBy)
 		b.cautions = append(b.cautions, r.Cautions...)
 	}
 }
@@ -131,7 +141,7 @@ func (e *evaluation) blockByRisk(h *hazard) {
 		}
 		b.speak("nobody has looked well enough at the "+h.Item.Is+" to know that this will not happen: "+h.What, 0, h.Source)
 		b.rules = append(b.rules, h.ID)
-		b.clear = append(b.clear, h.ClearBy...)
+		b.clearBy(h.ClearBy)
 		b.cautions = append(b.cautions, h.Cautions...)
 		return
 	}
@@ -150,7 +160,7 @@ func (e *evaluation) blockByRisk(h *hazard) {
 			b.cautions = append(b.cautions, f.rule.Cautions...)
 		}
 	}
-	b.clear = append(b.clear, h.ClearBy...)
+	b.clearBy(h.ClearBy)
 }
 
 func (e *evaluation) find(match func(*blocker) bool) *blocker {
@@ -191,7 +201,7 @@ func (e *evaluation) blockByProof(p *ruleset.Proof) {
 		b.because, b.source, b.strength = p.Because.On(e.frame), p.Source, 1
 	}
 	b.rules = append(b.rules, p.ID)
-	b.clear = append(b.clear, p.ClearBy...)
+	b.clearBy(p.ClearBy)
 	b.cautions = append(b.cautions, p.Cautions...)
 }
 
@@ -278,8 +288,18 @@ func (e *evaluation) written(i int, b *blocker) Blocker {
 // once drops what stands in a list already.
 func once(list []string) []string {
 	out := make([]string, 0, len(list))
+	if len(list) <= 32 {
+		for _, s := range list {
+			if !slices.Contains(out, s) {
+				out = append(out, s)
+			}
+		}
+		return out
+	}
+	seen := make(map[string]bool, len(list))
 	for _, s := range list {
-		if !slices.Contains(out, s) {
+		if !seen[s] {
+			seen[s] = true
 			out = append(out, s)
 		}
 	}

@@ -36,10 +36,32 @@ func (s *Store) Start(ctx context.Context, id string) (assess.Assessment, error)
 	return a, nil
 }
 
+// PutBack implements [assess.Store].
+func (s *Store) PutBack(ctx context.Context, id string) error {
+	if err := s.update(ctx, id, putBackAssessment, id); err != nil {
+		return fmt.Errorf("put assessment %s back: %w", id, err)
+	}
+	return nil
+}
+
 // Finish implements [assess.Store].
 func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
-	err := s.update(ctx, id, finishAssessment,
-		at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Body), id)
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		var organisation, vehicle string
+		var ordinal int
+		err := tx.QueryRowContext(ctx, finishAssessment, at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Body), id).
+			Scan(&organisation, &vehicle, &ordinal)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			return unchanged(ctx, tx, id)
+		case err != nil:
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, noteVerdict, ordinal, o.VerdictState, o.Blockers, organisation, vehicle); err != nil {
+			return fmt.Errorf("note verdict: %w", err)
+		}
+		return nil
+	})
 	if err != nil {
 		return fmt.Errorf("finish assessment %s: %w", id, err)
 	}
@@ -110,21 +132,26 @@ func unchanged(ctx context.Context, tx *sql.Tx, id string) error {
 }
 
 // Waiting implements [assess.Store].
-func (s *Store) Waiting(ctx context.Context, before time.Time, limit int) ([]assess.Assessment, error) {
+func (s *Store) Waiting(ctx context.Context, before, after time.Time, limit int) ([]assess.Assessment, error) {
 	waiting, err := many(ctx, s.read, assessmentFields, selectWaiting, before.UnixMilli(), limit)
+	if err == nil && len(waiting) < limit {
+		var ahead []assess.Assessment
+		ahead, err = many(ctx, s.read, assessmentFields, selectWaitingAhead, after.UnixMilli(), limit-len(waiting))
+		waiting = append(waiting, ahead...)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("select waiting assessments: %w", err)
 	}
 	return waiting, nil
 }
 
-// Unfinished implements [assess.Store].
-func (s *Store) Unfinished(ctx context.Context) (int, error) {
-	var n int
-	if err := s.read.QueryRowContext(ctx, countUnfinished).Scan(&n); err != nil {
-		return 0, fmt.Errorf("count unfinished assessments: %w", err)
+// Backlog implements [assess.Store].
+func (s *Store) Backlog(ctx context.Context) (assess.Backlog, error) {
+	var b assess.Backlog
+	if err := row(ctx, s.read, []any{&b.Unfinished, instant{&b.Oldest}, &b.Failed}, selectBacklog); err != nil {
+		return assess.Backlog{}, fmt.Errorf("select backlog: %w", err)
 	}
-	return n, nil
+	return b, nil
 }
 
 // History implements [assess.Store]. The cursor's BeforeID is enough to find the place; one that

@@ -32,9 +32,9 @@ func (s *Store) AddKey(ctx context.Context, k access.Key, digest string) error {
 func (s *Store) KeyByID(ctx context.Context, id string) (access.Key, string, error) {
 	var k access.Key
 	var digest string
-	err := s.read.QueryRowContext(ctx, selectAPIKey, id).Scan(append(keyFields(&k), &digest)...)
+	err := row(ctx, s.read, append(keyFields(&k), &digest), selectAPIKey, id)
 	switch {
-	case errors.Is(err, sql.ErrNoRows):
+	case errors.Is(err, assess.ErrNotFound):
 		return access.Key{}, "", access.ErrNotFound
 	case err != nil:
 		return access.Key{}, "", fmt.Errorf("select key %s: %w", id, err)
@@ -71,12 +71,40 @@ func (s *Store) KeyUsed(ctx context.Context, id string, at time.Time) error {
 	return nil
 }
 
+// AddSession implements [access.Store].
+func (s *Store) AddSession(ctx context.Context, digest, keyID string, expires time.Time) error {
+	if err := s.exec(ctx, insertSession, digest, keyID, expires.UnixMilli()); err != nil {
+		return fmt.Errorf("insert session: %w", err)
+	}
+	return nil
+}
+
+// Session implements [access.Store].
+func (s *Store) Session(ctx context.Context, digest string, at time.Time) (keyID string, err error) {
+	err = row(ctx, s.read, []any{&keyID}, selectSession, digest, at.UnixMilli())
+	switch {
+	case errors.Is(err, assess.ErrNotFound):
+		return "", access.ErrNotFound
+	case err != nil:
+		return "", fmt.Errorf("select session: %w", err)
+	}
+	return keyID, nil
+}
+
+// EndSession implements [access.Store].
+func (s *Store) EndSession(ctx context.Context, digest string, at time.Time) error {
+	if err := s.exec(ctx, deleteSessions, digest, at.UnixMilli()); err != nil && !errors.Is(err, assess.ErrNotFound) {
+		return fmt.Errorf("delete session: %w", err)
+	}
+	return nil
+}
+
 // AnyKey implements [access.Store].
-func (s *Store) AnyKey(ctx context.Context, at time.Time) (any bool, err error) {
-	if err := s.read.QueryRowContext(ctx, selectAnyAPIKey, at.UnixMilli()).Scan(&any); err != nil {
+func (s *Store) AnyKey(ctx context.Context, at time.Time) (found bool, err error) {
+	if err := row(ctx, s.read, []any{&found}, selectAnyAPIKey, at.UnixMilli()); err != nil {
 		return false, fmt.Errorf("select any key: %w", err)
 	}
-	return any, nil
+	return found, nil
 }
 
 // exec runs a statement in a transaction of its own; [assess.ErrNotFound] if it changes nothing.

@@ -20,13 +20,16 @@ func openPostgreSQL(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read database URL: %w", err)
 	}
-	db := stdlib.OpenDB(*config)
+	if config.ConnectTimeout == 0 {
+		config.ConnectTimeout = patience
+	}
+	db := stdlib.OpenDB(*config, stdlib.OptionAfterConnect(boundLocks))
 	db.SetMaxOpenConns(maxConnections)
 	db.SetMaxIdleConns(maxConnections)
 	db.SetConnMaxIdleTime(5 * time.Minute)
 	migrations, err := postgresMigrations(ctx, db, o)
 	if err != nil {
-		db.Close()
+		_ = db.Close()
 		return nil, err
 	}
 	return &Store{
@@ -35,8 +38,19 @@ func openPostgreSQL(ctx context.Context, o Options) (*Store, error) {
 			return transact(ctx, db, do)
 		},
 		migrations: migrations,
+		pools:      map[string]*sql.DB{"all": db},
 		close:      db.Close,
 	}, nil
+}
+
+// boundLocks has the server end transactions that nobody goes on with: a program that stands still, or
+// that the network has cut off, would otherwise keep others from the vehicle that it was writing to
+// for as long as the server believes in the connection, which may be hours.
+func boundLocks(ctx context.Context, conn *pgx.Conn) error {
+	if _, err := conn.Exec(ctx, "SET idle_in_transaction_session_timeout = '10s'"); err != nil {
+		return fmt.Errorf("bound transactions: %w", err)
+	}
+	return nil
 }
 
 func postgresMigrations(ctx context.Context, db *sql.DB, o Options) (*goose.Provider, error) {

@@ -55,7 +55,15 @@ RETURNING ` + assessmentColumns + `, organisation, starts`
 
 	finishAssessment = `
 UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, body = $5
-WHERE id = $6 AND finished_at IS NULL`
+WHERE id = $6 AND finished_at IS NULL
+RETURNING organisation, vehicle, ordinal`
+
+	// A late word about an earlier assessment changes nothing.
+	noteVerdict = `
+UPDATE vehicles SET assessed = $1, verdict = $2, in_the_way = $3
+WHERE organisation = $4 AND reference = $5 AND assessed <= $1`
+
+	putBackAssessment = `UPDATE assessments SET starts = starts - 1 WHERE id = $1 AND finished_at IS NULL AND starts > 0`
 
 	failAssessment = `
 UPDATE assessments SET state = 'failed', finished_at = $1, problem = $2
@@ -78,7 +86,15 @@ SELECT ` + assessmentColumns + ` FROM assessments
 WHERE finished_at IS NULL AND enqueued_at < $1
 ORDER BY enqueued_at, id LIMIT $2`
 
-	countUnfinished = `SELECT count(*) FROM assessments WHERE finished_at IS NULL`
+	selectWaitingAhead = `
+SELECT ` + assessmentColumns + ` FROM assessments
+WHERE finished_at IS NULL AND enqueued_at > $1
+ORDER BY enqueued_at, id LIMIT $2`
+
+	// Two indexes have just the rows that are counted: what is done costs nothing.
+	selectBacklog = `
+SELECT count(*), min(created_at), (SELECT count(*) FROM assessments WHERE state = 'failed')
+FROM assessments WHERE finished_at IS NULL`
 
 	selectHistory = `
 SELECT ` + assessmentColumns + ` FROM assessments
@@ -104,12 +120,25 @@ LEFT JOIN assessments AS n ON n.id = (
 	selectVehicle = `SELECT ` + vehicleColumns + ` FROM vehicles AS v` + newestAssessment + ` WHERE v.organisation = $1 AND v.reference = $2`
 
 	// The page is cut before the join, so that the join sees no more than the page.
-	selectVehicles = `
+	pageOfVehicles = `
 SELECT ` + vehicleColumns + ` FROM (
-    SELECT organisation, reference, description, reports, updated_at FROM vehicles
-    WHERE organisation = $1 AND (updated_at, reference) < ($2, $3)
-    ORDER BY updated_at DESC, reference DESC LIMIT $4) AS v` + newestAssessment + `
+    SELECT organisation, reference, description, reports, updated_at, in_the_way FROM vehicles
+    WHERE organisation = $1 AND ($2 = '' OR verdict = $2) AND lower(reference || ' ' || description) LIKE $3 ESCAPE '!'`
+
+	selectVehicles = pageOfVehicles + `
+    AND (updated_at, reference) < ($4, $5)
+    ORDER BY updated_at DESC, reference DESC LIMIT $6) AS v` + newestAssessment + `
 ORDER BY v.updated_at DESC, v.reference DESC`
+
+	selectVehiclesByReference = pageOfVehicles + `
+    AND reference > $4
+    ORDER BY reference LIMIT $5) AS v` + newestAssessment + `
+ORDER BY v.reference`
+
+	selectVehiclesByBlockers = pageOfVehicles + `
+    AND (in_the_way, reference) < ($4, $5)
+    ORDER BY in_the_way DESC, reference DESC LIMIT $6) AS v` + newestAssessment + `
+ORDER BY v.in_the_way DESC, v.reference DESC`
 
 	selectVehicleExists = `SELECT 1 FROM vehicles WHERE organisation = $1 AND reference = $2`
 
@@ -129,6 +158,7 @@ ON CONFLICT (organisation, name, version) DO NOTHING`
 
 	selectPublications = `SELECT name, version, digest, purpose, published_at FROM publications WHERE organisation = $1`
 
+	// #nosec G101 -- it asks about keys and holds none
 	insertAPIKey = `
 INSERT INTO api_keys (id, organisation, label, scopes, digest, created_at, expires_at)
 VALUES ($1, $2, $3, $4, $5, $6, $7)`
@@ -142,14 +172,23 @@ VALUES ($1, $2, $3, $4, $5, $6, $7)`
 SELECT ` + apiKeyColumns + ` FROM api_keys WHERE organisation = $1 OR $1 = ''
 ORDER BY organisation, created_at, id`
 
+	// #nosec G101 -- it asks about keys and holds none
 	revokeAPIKey = `
 UPDATE api_keys SET revoked_at = COALESCE(revoked_at, $1) WHERE organisation = $2 AND id = $3`
 
+	// #nosec G101 -- it asks about keys and holds none
 	noteAPIKeyUsed = `
 UPDATE api_keys SET last_used_at = $1 WHERE id = $2 AND (last_used_at IS NULL OR last_used_at < $1)`
 
+	// #nosec G101 -- it asks about keys and holds none
 	selectAnyAPIKey = `
 SELECT EXISTS (SELECT 1 FROM api_keys WHERE revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $1))`
+
+	insertSession = `INSERT INTO sessions (digest, key_id, expires_at) VALUES ($1, $2, $3)`
+
+	selectSession = `SELECT key_id FROM sessions WHERE digest = $1 AND expires_at > $2`
+
+	deleteSessions = `DELETE FROM sessions WHERE digest = $1 OR expires_at <= $2`
 
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
 )

@@ -69,8 +69,8 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 	t.Parallel()
 	exceptions := map[string]bool{
 		"startAssessment": true, "selectState": true, "finishAssessment": true, "failAssessment": true, "noteEnqueued": true,
-		"selectWaiting": true, "countUnfinished": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true,
-		"newestAssessment": true, "vehicleColumns": true, // parts of others, which join by the vehicle's
+		"selectWaiting": true, "selectWaitingAhead": true, "putBackAssessment": true, "selectBacklog": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true,
+		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, // parts of others, which join by the vehicle's
 	}
 	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO) (vehicles|reports|assessments|idempotency|publications|api_keys)\b`)
 	whose := regexp.MustCompile(`\borganisation = \$\d|\(organisation, |\(id, organisation, `)

@@ -40,6 +40,9 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Organisation, sub.Vehicle, sub.Description, at).Scan(&ordinal); err != nil {
 		return assess.Receipt{}, fmt.Errorf("update vehicle %s: %w", sub.Vehicle, err)
 	}
+	if sub.Most > 0 && ordinal > sub.Most {
+		return assess.Receipt{}, assess.ErrDossierFull
+	}
 	if _, err := tx.ExecContext(ctx, insertReport,
 		sub.ReportID, sub.Organisation, sub.Vehicle, ordinal, sub.Reference, sub.Inspected, at, string(sub.Body)); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert report: %w", err)

@@ -29,8 +29,8 @@ func keepRuleSet(ctx context.Context, tx *sql.Tx, ref assess.RuleSetRef, canonic
 // RuleSet implements [assess.Store].
 func (s *Store) RuleSet(ctx context.Context, digest string) ([]byte, error) {
 	var canonical []byte
-	if err := s.read.QueryRowContext(ctx, selectRuleSet, digest).Scan(&canonical); err != nil {
-		return nil, fmt.Errorf("select rule set %s: %w", digest, domain(err))
+	if err := row(ctx, s.read, []any{&canonical}, selectRuleSet, digest); err != nil {
+		return nil, fmt.Errorf("select rule set %s: %w", digest, err)
 	}
 	return canonical, nil
 }

@@ -12,7 +12,6 @@ import (
 	"sync"
 
 	"github.com/pressly/goose/v3"
-	_ "modernc.org/sqlite" // the driver "sqlite"
 )
 
 // maxBatch is how many writes share a transaction at most. A disk that makes one transaction
@@ -30,7 +29,7 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 		return nil, fmt.Errorf("find data folder: %w", err)
 	}
 	// SQLite would make the file readable for everyone whom the folder lets in.
-	file, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	file, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600) // #nosec G304 -- who runs the service says where its data is
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)
 	}
@@ -41,17 +40,17 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 	// One connection writes. FULL makes a commit wait for the disk: what was accepted is kept
 	// even if the power fails.
 	write, err := openFile(path, 1, url.Values{
-		"_pragma": {"busy_timeout(10000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"},
+		"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"},
 		"_txlock": {"immediate"},
 	})
 	if err != nil {
 		return nil, err
 	}
 	read, err := openFile(path, max(4, runtime.GOMAXPROCS(0)), url.Values{
-		"_pragma": {"busy_timeout(10000)", "query_only(1)"},
+		"_pragma": {"busy_timeout(5000)", "query_only(1)"},
 	})
 	if err != nil {
-		write.Close()
+		_ = write.Close()
 		return nil, err
 	}
 	// The writer's first connection creates what the readers look for.
@@ -72,6 +71,7 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 		read:       read,
 		write:      w.write,
 		migrations: migrations,
+		pools:      map[string]*sql.DB{"read": read, "write": write},
 		close: func() error {
 			w.stop()
 			return errors.Join(read.Close(), write.Close())
@@ -186,6 +186,11 @@ func (one *write) in(ctx context.Context, tx *sql.Tx) error {
 	}
 	if one.err = one.do(ctx, tx); one.err != nil {
 		if _, err := tx.ExecContext(ctx, "ROLLBACK TO one"); err != nil {
+			// Where SQLite cannot go on, as on a full disk, it has undone the whole transaction: that is
+			// the reason then, for all who are in it.
+			if passing(one.err) {
+				err = one.err
+			}
 			return fmt.Errorf("undo write: %w", err)
 		}
 	}

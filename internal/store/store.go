@@ -6,11 +6,20 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"net"
+	"slices"
+	"strings"
+	"time"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/pressly/goose/v3"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"laidup/internal/assess"
 )
@@ -33,6 +42,7 @@ type Store struct {
 	write      func(ctx context.Context, do func(context.Context, *sql.Tx) error) error
 	migrations *goose.Provider
 	newest     int64 // the schema version that this program needs
+	pools      map[string]*sql.DB
 	close      func() error
 }
 
@@ -47,6 +57,10 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	s, err := open(ctx, o)
 	if err != nil {
 		return nil, err
+	}
+	write := s.write
+	s.write = func(ctx context.Context, do func(context.Context, *sql.Tx) error) error {
+		return within(ctx, func(ctx context.Context) error { return write(ctx, do) })
 	}
 	for _, source := range s.migrations.ListSources() {
 		s.newest = max(s.newest, source.Version)
@@ -67,7 +81,7 @@ func (s *Store) Migrate(ctx context.Context) error {
 // with: the version it needs, or a later one, since later steps leave room for what came before.
 func (s *Store) Ping(ctx context.Context) error {
 	var version int64
-	if err := s.read.QueryRowContext(ctx, selectSchemaVersion).Scan(&version); err != nil {
+	if err := row(ctx, s.read, []any{&version}, selectSchemaVersion); err != nil {
 		return fmt.Errorf("read schema version: %w", err)
 	}
 	if version < s.newest {
@@ -75,6 +89,9 @@ func (s *Store) Ping(ctx context.Context) error {
 	}
 	return nil
 }
+
+// Pools returns the pools of connections by what they are for, to be watched and not to be used.
+func (s *Store) Pools() map[string]*sql.DB { return s.pools }
 
 // Close waits for writes in hand and closes the database. The store is of no use afterwards.
 func (s *Store) Close() error { return s.close() }
@@ -109,30 +126,92 @@ func domain(err error) error {
 	return err
 }
 
+// patience is how long a read or a write may take in all. A database that does not answer, or has
+// others to serve, is better heard of soon: whoever asked tries again.
+const patience = 5 * time.Second
+
+// within gives do a while for its work with the database, and tells what only keeps it from being
+// done just now ([assess.ErrUnavailable]) from what is wrong with it.
+func within(ctx context.Context, do func(context.Context) error) error {
+	limited, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	err := do(limited)
+	if err == nil || ctx.Err() != nil || errors.Is(err, assess.ErrUnavailable) {
+		return err // where the caller's time is over, that is why
+	}
+	if errors.Is(err, context.DeadlineExceeded) || passing(err) {
+		return fmt.Errorf("%w: %w", assess.ErrUnavailable, err)
+	}
+	return err
+}
+
+// passing says whether an error is one of a database that is away or overloaded, or that cannot write
+// just now, and not one of the statement.
+func passing(err error) bool {
+	var server *pgconn.PgError
+	var file *sqlite.Error
+	switch {
+	case errors.As(err, &server):
+		return slices.ContainsFunc(passingStates, func(state string) bool { return strings.HasPrefix(server.Code, state) })
+	case errors.As(err, &file):
+		return slices.Contains(passingCodes, file.Code()&0xff) // the rest says more exactly where
+	}
+	var network net.Error
+	return errors.As(err, &network) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) ||
+		errors.Is(err, driver.ErrBadConn) || errors.As(err, new(*pgconn.ConnectError)) || pgconn.SafeToRetry(err)
+}
+
+// passingStates are beginnings of SQLSTATE codes.
+var passingStates = []string{
+	"08",    // the connection is broken
+	"25006", // the database is read-only
+	"40",    // others were in the way
+	"53",    // too many connections, no memory, no room on the disk
+	"55P03", // somebody holds a lock
+	"57",    // told to stop, going down, or still starting
+	"58",    // the system below fails
+}
+
+// passingCodes are SQLite's primary result codes.
+var passingCodes = []int{
+	sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL, // others are in the way
+	sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_NOMEM,
+}
+
+// row runs a query that gives at most one row; [assess.ErrNotFound] if it gives none.
+func row(ctx context.Context, q querier, into []any, query string, args ...any) error {
+	return within(ctx, func(ctx context.Context) error {
+		return domain(q.QueryRowContext(ctx, query, args...).Scan(into...))
+	})
+}
+
 // one runs a query that gives at most one row; [assess.ErrNotFound] if it gives none.
 func one[T any](ctx context.Context, q querier, fields func(*T) []any, query string, args ...any) (T, error) {
 	var t T
-	if err := q.QueryRowContext(ctx, query, args...).Scan(fields(&t)...); err != nil {
+	if err := row(ctx, q, fields(&t), query, args...); err != nil {
 		var zero T
-		return zero, domain(err)
+		return zero, err
 	}
 	return t, nil
 }
 
 // many runs a query that gives any number of rows.
 func many[T any](ctx context.Context, q querier, fields func(*T) []any, query string, args ...any) ([]T, error) {
-	rows, err := q.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
 	var all []T
-	for rows.Next() {
-		var t T
-		if err := rows.Scan(fields(&t)...); err != nil {
-			return nil, err
+	err := within(ctx, func(ctx context.Context) error {
+		rows, err := q.QueryContext(ctx, query, args...)
+		if err != nil {
+			return err
 		}
-		all = append(all, t)
-	}
-	return all, rows.Err()
+		defer rows.Close()
+		for rows.Next() {
+			var t T
+			if err := rows.Scan(fields(&t)...); err != nil {
+				return err
+			}
+			all = append(all, t)
+		}
+		return rows.Err()
+	})
+	return all, err
 }

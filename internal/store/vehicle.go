@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 
 	"laidup/internal/assess"
 )
@@ -19,11 +20,25 @@ func (s *Store) Vehicle(ctx context.Context, organisation, reference string) (as
 
 // Vehicles implements [assess.Store].
 func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Vehicle, error) {
-	before := int64(math.MaxInt64)
-	if !p.AfterTime.IsZero() {
-		before = p.AfterTime.UnixMilli()
+	args := []any{p.Organisation, p.Verdict, pattern(p.Search)}
+	query, first := selectVehicles, p.AfterReference == ""
+	switch p.By {
+	case assess.ByReference:
+		query, args = selectVehiclesByReference, append(args, p.AfterReference, p.Limit)
+	case assess.ByBlockers:
+		before := int64(p.AfterBlockers)
+		if first {
+			before = math.MaxInt64
+		}
+		query, args = selectVehiclesByBlockers, append(args, before, p.AfterReference, p.Limit)
+	default:
+		before := int64(math.MaxInt64)
+		if !first {
+			before = p.AfterTime.UnixMilli()
+		}
+		args = append(args, before, p.AfterReference, p.Limit)
 	}
-	vehicles, err := many(ctx, s.read, vehicleFields, selectVehicles, p.Organisation, before, p.AfterReference, p.Limit)
+	vehicles, err := many(ctx, s.read, vehicleFields, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("select vehicles: %w", err)
 	}
@@ -33,10 +48,15 @@ func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Ve
 	return vehicles, nil
 }
 
+// pattern is what LIKE takes for "has these letters in it"; no letter of it means more than itself.
+func pattern(search string) string {
+	return "%" + strings.NewReplacer("!", "!!", "%", "!%", "_", "!_").Replace(strings.ToLower(search)) + "%"
+}
+
 // vehicleExists returns [assess.ErrNotFound] for a vehicle that nothing is known about.
 func (s *Store) vehicleExists(ctx context.Context, organisation, reference string) error {
 	var found int
-	return domain(s.read.QueryRowContext(ctx, selectVehicleExists, organisation, reference).Scan(&found))
+	return row(ctx, s.read, []any{&found}, selectVehicleExists, organisation, reference)
 }
 
 // vehicleFields says where the vehicleColumns go; see settled.

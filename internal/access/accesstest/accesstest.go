@@ -23,6 +23,7 @@ func Store(t *testing.T, open func(t *testing.T) access.Store) {
 		"keys are listed by organisation":          listedBy,
 		"only its organisation can revoke a key":   revoked,
 		"the last use is the latest that was told": used,
+		"a session lasts until it ends":            session,
 		"whether there is any key that is good":    anyKey,
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -126,6 +127,34 @@ func used(t *testing.T, s access.Store) {
 	}
 }
 
+func session(t *testing.T, s access.Store) {
+	is := func(digest, want string, when time.Time) {
+		t.Helper()
+		id, err := s.Session(t.Context(), digest, when)
+		if id != want || (want == "") != errors.Is(err, access.ErrNotFound) {
+			t.Errorf("%q (%v), want %q", id, err, want)
+		}
+	}
+	for _, d := range []string{"one", "two", "three"} {
+		if err := s.AddSession(t.Context(), d, "key of "+d, at.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	is("one", "key of one", at)
+	is("one", "", at.Add(time.Hour))
+	is("none", "", at)
+	if err := s.EndSession(t.Context(), "one", at); err != nil {
+		t.Error(err)
+	}
+	is("one", "", at)
+	is("two", "key of two", at)
+	// Whoever ends one clears away what ended by itself.
+	if err := s.EndSession(t.Context(), "none", at.Add(2*time.Hour)); err != nil {
+		t.Error(err)
+	}
+	is("two", "", at)
+}
+
 func anyKey(t *testing.T, s access.Store) {
 	is := func(want bool) {
 		t.Helper()
@@ -148,9 +177,15 @@ func anyKey(t *testing.T, s access.Store) {
 
 // Memory is an [access.Store] that forgets everything with the process. The zero value is empty.
 type Memory struct {
-	mu      sync.Mutex
-	keys    map[string]access.Key
-	digests map[string]string
+	mu       sync.Mutex
+	keys     map[string]access.Key
+	digests  map[string]string
+	sessions map[string]begun
+}
+
+type begun struct {
+	key     string
+	expires time.Time
 }
 
 var _ access.Store = (*Memory)(nil)
@@ -218,6 +253,40 @@ func (m *Memory) KeyUsed(_ context.Context, id string, at time.Time) error {
 	if k, ok := m.keys[id]; ok && at.After(k.LastUsedAt) {
 		k.LastUsedAt = at
 		m.keys[id] = k
+	}
+	return nil
+}
+
+// AddSession implements [access.Store].
+func (m *Memory) AddSession(_ context.Context, digest, keyID string, expires time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.sessions == nil {
+		m.sessions = map[string]begun{}
+	}
+	m.sessions[digest] = begun{keyID, expires}
+	return nil
+}
+
+// Session implements [access.Store].
+func (m *Memory) Session(_ context.Context, digest string, at time.Time) (string, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	b, ok := m.sessions[digest]
+	if !ok || !at.Before(b.expires) {
+		return "", access.ErrNotFound
+	}
+	return b.key, nil
+}
+
+// EndSession implements [access.Store].
+func (m *Memory) EndSession(_ context.Context, digest string, at time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for d, b := range m.sessions {
+		if d == digest || !at.Before(b.expires) {
+			delete(m.sessions, d)
+		}
 	}
 	return nil
 }

@@ -105,6 +105,9 @@ func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receip
 		v = &assess.Vehicle{Reference: s.Vehicle}
 		m.vehicles[owned{s.Organisation, s.Vehicle}] = v
 	}
+	if s.Most > 0 && v.Reports >= s.Most {
+		return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrDossierFull)
+	}
 	v.Description = cmp.Or(s.Description, v.Description)
 	v.Reports++
 	if at.After(v.UpdatedAt) {
@@ -189,6 +192,11 @@ func (m *Memory) Start(ctx context.Context, id string) (assess.Assessment, error
 	return started, err
 }
 
+// PutBack implements [assess.Store].
+func (m *Memory) PutBack(ctx context.Context, id string) error {
+	return m.change(ctx, id, func(a *assess.Assessment) { a.Starts = max(0, a.Starts-1) })
+}
+
 // Finish implements [assess.Store].
 func (m *Memory) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
 	return m.change(ctx, id, func(a *assess.Assessment) {
@@ -254,27 +262,41 @@ func (m *Memory) change(ctx context.Context, id string, do func(*assess.Assessme
 }
 
 // Waiting implements [assess.Store].
-func (m *Memory) Waiting(ctx context.Context, before time.Time, limit int) ([]assess.Assessment, error) {
+func (m *Memory) Waiting(ctx context.Context, before, after time.Time, limit int) ([]assess.Assessment, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	waiting := m.list(func(a *assess.Assessment) bool { return !finished(a) && a.EnqueuedAt.Before(stored(before)) })
+	waiting := m.list(func(a *assess.Assessment) bool {
+		return !finished(a) && (a.EnqueuedAt.Before(stored(before)) || a.EnqueuedAt.After(stored(after)))
+	})
 	slices.SortFunc(waiting, func(a, b assess.Assessment) int {
 		return cmp.Or(a.EnqueuedAt.Compare(b.EnqueuedAt), strings.Compare(a.ID, b.ID))
 	})
 	return waiting[:min(limit, len(waiting))], nil
 }
 
-// Unfinished implements [assess.Store].
-func (m *Memory) Unfinished(ctx context.Context) (int, error) {
+// Backlog implements [assess.Store].
+func (m *Memory) Backlog(ctx context.Context) (assess.Backlog, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
-		return 0, err
+		return assess.Backlog{}, err
 	}
 	defer leave()
-	return len(m.list(func(a *assess.Assessment) bool { return !finished(a) })), nil
+	var b assess.Backlog
+	for _, a := range m.assessments {
+		switch {
+		case a.State == assess.Failed:
+			b.Failed++
+		case !finished(a):
+			b.Unfinished++
+			if b.Oldest.IsZero() || a.CreatedAt.Before(b.Oldest) {
+				b.Oldest = a.CreatedAt
+			}
+		}
+	}
+	return b, nil
 }
 
 // Vehicle implements [assess.Store].
@@ -298,20 +320,40 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 		return nil, err
 	}
 	defer leave()
-	newestFirst := func(a, b assess.Vehicle) int {
+	blockers := func(v assess.Vehicle) int {
+		if v.Newest == nil {
+			return 0
+		}
+		return v.Newest.Outcome.Blockers
+	}
+	inOrder := func(a, b assess.Vehicle) int {
+		switch p.By {
+		case assess.ByReference:
+			return strings.Compare(a.Reference, b.Reference)
+		case assess.ByBlockers:
+			return cmp.Or(cmp.Compare(blockers(b), blockers(a)), strings.Compare(b.Reference, a.Reference))
+		}
 		return cmp.Or(b.UpdatedAt.Compare(a.UpdatedAt), strings.Compare(b.Reference, a.Reference))
 	}
-	cursor := assess.Vehicle{Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime)}
+	cursor := assess.Vehicle{
+		Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime),
+		Newest: &assess.Assessment{Outcome: assess.Outcome{Blockers: p.AfterBlockers}},
+	}
 	var page []assess.Vehicle
 	for key, v := range m.vehicles {
 		if key.organisation != p.Organisation {
 			continue
 		}
-		if p.AfterTime.IsZero() || newestFirst(*v, cursor) > 0 {
-			page = append(page, m.cover(p.Organisation, v))
+		c := m.cover(p.Organisation, v)
+		switch {
+		case p.AfterReference != "" && inOrder(c, cursor) <= 0:
+		case !strings.Contains(strings.ToLower(c.Reference+" "+c.Description), strings.ToLower(p.Search)):
+		case p.Verdict != "" && (c.Newest == nil || c.Newest.Outcome.VerdictState != p.Verdict):
+		default:
+			page = append(page, c)
 		}
 	}
-	slices.SortFunc(page, newestFirst)
+	slices.SortFunc(page, inOrder)
 	return page[:min(p.Limit, len(page))], nil
 }
 

@@ -35,6 +35,7 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"a repeat with the same key gets the first receipt":              suite.repeat,
 		"a key with another request is refused":                          suite.keyReused,
 		"of requests at once with one key one is stored":                 suite.keyRace,
+		"a vehicle takes as many reports as it may have":                 suite.full,
 		"an assessment moves from queued to running to done":             suite.life,
 		"an assessment that failed keeps its problem":                    suite.failed,
 		"an assessment is written once":                                  suite.writtenOnce,
@@ -42,12 +43,13 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"a finished assessment stays as it is when enqueued again":       suite.enqueued,
 		"late word about an earlier attempt changes nothing":             suite.enqueuedLate,
 		"the longest waiting come first":                                 suite.waiting,
-		"unfinished assessments are counted":                             suite.unfinished,
+		"what is left to do, and what failed, is counted":                suite.backlog,
 		"a vehicle shows its newest finished assessment":                 suite.newest,
 		"a vehicle keeps its description until another one comes":        suite.description,
 		"a vehicle's time never goes backwards":                          suite.updatedAt,
 		"vehicles are listed newest report first":                        suite.vehicles,
 		"pages of vehicles stay apart while reports arrive":              suite.vehiclePages,
+		"vehicles are searched, filtered and sorted, page by page":       suite.vehicleSearch,
 		"a history is listed newest first, page by page, while it grows": suite.history,
 		"an unknown id is not found":                                     suite.notFound,
 		"letters of every script are kept and told apart":                suite.unicode,
@@ -58,6 +60,7 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"what is one organisation's is unknown to another":               suite.strangers,
 		"two organisations may have the same names":                      suite.namesakes,
 		"a failed assessment is queued again when asked for":             suite.retry,
+		"a start that is put back does not count":                        suite.putBack,
 		"states follow one another as is written down":                   suite.states,
 		"a store that was opened can be reached":                         suite.ping,
 	} {
@@ -336,6 +339,27 @@ func (s suite) keyReused(t *testing.T) {
 	s.absent(t, "report-b", "assessment-b", "tern-02")
 }
 
+func (s suite) full(t *testing.T) {
+	for i := range 3 {
+		sub := submission(fmt.Sprint(i), "tern-01", start.Add(time.Duration(i)*time.Second))
+		sub.Most, sub.IdempotencyKey, sub.Fingerprint = 2, fmt.Sprint("key ", i), "print"
+		_, err := s.Accept(t.Context(), sub)
+		if full := errors.Is(err, assess.ErrDossierFull); full != (i == 2) || !full && err != nil {
+			t.Errorf("report %d: %v", i+1, err)
+		}
+	}
+	s.absent(t, "report-2", "assessment-2", "")
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
+	check(t, err)
+	if v.Reports != 2 || !v.UpdatedAt.Equal(stored(start.Add(time.Second))) {
+		t.Errorf("what was refused changed the vehicle: %+v", v)
+	}
+	// The key that came with what was refused stands for nothing.
+	other := submission("o", "tern-02", start)
+	other.IdempotencyKey, other.Fingerprint = "key 2", "another"
+	s.accept(t, other)
+}
+
 func (s suite) keyRace(t *testing.T) {
 	const requests, keys = 8, 6
 	receipts := make([][requests]assess.Receipt, keys)
@@ -513,36 +537,54 @@ func (s suite) waiting(t *testing.T) {
 	check(t, s.Enqueued(t.Context(), "assessment-a", 1, start.Add(90*time.Second)))
 	check(t, s.Enqueued(t.Context(), "assessment-again", 1, start.Add(time.Hour)))
 	for _, c := range []struct {
-		before time.Duration
-		limit  int
-		want   []string
+		before, after time.Duration
+		limit         int
+		want          []string
 	}{
-		{0, 10, nil},
-		{time.Millisecond, 10, []string{"assessment-c"}},
-		{time.Minute, 10, []string{"assessment-c", "assessment-b", "assessment-later"}},
-		{2 * time.Minute, 10, []string{"assessment-c", "assessment-b", "assessment-later", "assessment-a"}},
-		{2 * time.Minute, 2, []string{"assessment-c", "assessment-b"}},
+		{0, time.Hour, 10, nil},
+		{time.Millisecond, time.Hour, 10, []string{"assessment-c"}},
+		{time.Minute, time.Hour, 10, []string{"assessment-c", "assessment-b", "assessment-later"}},
+		{2 * time.Minute, time.Hour, 10, []string{"assessment-c", "assessment-b", "assessment-later", "assessment-a"}},
+		{2 * time.Minute, time.Hour, 2, []string{"assessment-c", "assessment-b"}},
+		{time.Millisecond, 2 * time.Minute, 10, []string{"assessment-c", "assessment-again"}},
+		{time.Millisecond, time.Minute, 10, []string{"assessment-c", "assessment-a", "assessment-again"}},
+		{time.Millisecond, time.Minute, 2, []string{"assessment-c", "assessment-a"}},
+		{time.Millisecond, time.Minute, 1, []string{"assessment-c"}},
 	} {
-		waiting, err := s.Waiting(t.Context(), start.Add(c.before), c.limit)
+		waiting, err := s.Waiting(t.Context(), start.Add(c.before), start.Add(c.after), c.limit)
 		check(t, err)
 		same(t, assessmentIDs(waiting), c.want)
 	}
 }
 
-func (s suite) unfinished(t *testing.T) {
-	for i, name := range []string{"a", "b", "c", "d"} {
-		s.accept(t, submission(name, "tern-01", start))
-		n, err := s.Unfinished(t.Context())
+func (s suite) backlog(t *testing.T) {
+	is := func(unfinished int, oldest time.Time, failed int) {
+		t.Helper()
+		b, err := s.Backlog(t.Context())
 		check(t, err)
-		same(t, n, i+1)
+		same(t, b, assess.Backlog{Unfinished: unfinished, Oldest: oldest, Failed: failed})
 	}
-	_, err := s.Start(t.Context(), "assessment-a")
+	is(0, time.Time{}, 0)
+	for i, name := range []string{"d", "c", "b", "a"} {
+		sub := submission(name, "tern-01", start.Add(time.Duration(i)*time.Second))
+		if i%2 == 1 {
+			sub.Organisation = them
+		}
+		s.accept(t, sub)
+		is(i+1, stored(start), 0)
+	}
+	// What is handed over again is no younger for that.
+	check(t, s.Enqueued(t.Context(), "assessment-d", 2, start.Add(time.Hour)))
+	_, err := s.Start(t.Context(), "assessment-d")
 	check(t, err)
-	s.finish(t, "b")
-	check(t, s.Fail(t.Context(), "assessment-c", []byte(`{}`), start))
-	n, err := s.Unfinished(t.Context())
+	is(4, stored(start), 0)
+	s.finish(t, "d")
+	is(3, stored(start.Add(time.Second)), 0)
+	check(t, s.Fail(t.Context(), "assessment-b", []byte(`{}`), start))
+	is(2, stored(start.Add(time.Second)), 1)
+	_, err = s.Retry(t.Context(), us, "assessment-b", start.Add(time.Hour))
 	check(t, err)
-	same(t, n, 2)
+	is(3, stored(start.Add(time.Second)), 0)
 }
 
 func (s suite) newest(t *testing.T) {
@@ -646,6 +688,66 @@ func (s suite) vehiclePages(t *testing.T) {
 		want = append(want, fmt.Sprintf("tern-%02d", vehicles-1-i))
 	}
 	same(t, seen, want)
+}
+
+func (s suite) vehicleSearch(t *testing.T) {
+	verdicts := []string{"clear", "unproven", "blocked", ""}
+	for i := range 40 {
+		name := fmt.Sprintf("%02d", i)
+		sub := submission(name, "tern-"+name, start.Add(time.Duration(i*7%40)*time.Second))
+		sub.Description = []string{"Marrick Tern", "Corvane Heron 100%", "Corvane_Wren"}[i%3]
+		s.accept(t, sub)
+		if v := verdicts[i%4]; v != "" {
+			check(t, s.Finish(t.Context(), sub.AssessmentID, assess.Outcome{Body: []byte(`{}`), AsOf: "2026-05-02", VerdictState: v, Blockers: i % 5}, start))
+		}
+	}
+	// A second assessment of the same report's time does not undo the newer verdict.
+	newer := submission("newer", "tern-00", start)
+	newer.Description = ""
+	s.accept(t, newer)
+	check(t, s.Finish(t.Context(), newer.AssessmentID, assess.Outcome{Body: []byte(`{}`), VerdictState: "blocked", Blockers: 9}, start))
+
+	collect := func(p assess.VehiclePage) (list []assess.Vehicle) {
+		p.Organisation, p.Limit = us, 3
+		for {
+			page, err := s.Vehicles(t.Context(), p)
+			check(t, err)
+			list = append(list, page...)
+			if len(page) < p.Limit || len(list) > 100 {
+				return list
+			}
+			last := page[len(page)-1]
+			p.AfterTime, p.AfterReference, p.AfterBlockers = last.UpdatedAt, last.Reference, 0
+			if last.Newest != nil {
+				p.AfterBlockers = last.Newest.Outcome.Blockers
+			}
+		}
+	}
+	for _, by := range []string{assess.ByNewest, assess.ByReference, assess.ByBlockers} {
+		for search, want := range map[string]int{"": 40, "TERN-1": 10, "corvane": 26, "100%": 13, "0%": 13, "_": 13, "%_": 0, "!": 0, "marrick tern": 14} {
+			if got := collect(assess.VehiclePage{By: by, Search: search}); len(got) != want {
+				t.Errorf("%q by %q: %d vehicles, want %d", search, by, len(got), want)
+			}
+		}
+		for verdict, want := range map[string]int{"clear": 9, "unproven": 10, "blocked": 11} {
+			got := collect(assess.VehiclePage{By: by, Verdict: verdict})
+			for _, v := range got {
+				if v.Newest == nil || v.Newest.Outcome.VerdictState != verdict {
+					t.Errorf("%s is not %s", v.Reference, verdict)
+				}
+			}
+			if len(got) != want {
+				t.Errorf("%d are %s by %q, want %d", len(got), verdict, by, want)
+			}
+		}
+	}
+	order := collect(assess.VehiclePage{By: assess.ByBlockers})
+	if order[0].Reference != "tern-00" {
+		t.Errorf("most blocked is %s", order[0].Reference)
+	}
+	if list := collect(assess.VehiclePage{By: assess.ByReference}); !slices.IsSortedFunc(list, func(a, b assess.Vehicle) int { return strings.Compare(a.Reference, b.Reference) }) {
+		t.Error("not by reference")
+	}
 }
 
 func (s suite) history(t *testing.T) {
@@ -892,6 +994,28 @@ func (s suite) namesakes(t *testing.T) {
 		if again {
 			t.Errorf("%s had published it before", organisation)
 		}
+	}
+}
+
+func (s suite) putBack(t *testing.T) {
+	id := s.accept(t, submission("a", "tern-01", start)).AssessmentID
+	check(t, s.PutBack(t.Context(), id)) // nobody has begun with it
+	for _, want := range []int{1, 2, 2, 2} {
+		a, err := s.Start(t.Context(), id)
+		check(t, err)
+		if a.Starts != want {
+			t.Errorf("start %d, want %d", a.Starts, want)
+		}
+		if want == 2 {
+			check(t, s.PutBack(t.Context(), id))
+		}
+	}
+	s.finish(t, "a")
+	if err := s.PutBack(t.Context(), id); !errors.Is(err, assess.ErrFinished) {
+		t.Errorf("PutBack of a finished one returned %v", err)
+	}
+	if err := s.PutBack(t.Context(), "nobody"); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("PutBack of an unknown one returned %v", err)
 	}
 }
 
