@@ -245,6 +245,8 @@ test("a report whose answer was lost counts once", limit, async () => {
       await route.abort("connectionreset");
     });
     await f.send.click();
+    // It waits before the first try as well, and may then still be changed.
+    await shows(page.locator("[data-left]"), "It has been sent once");
     await shows(f.said, "Waiting for signal");
     assert.equal(await page.getByRole("button", { name: "Change it again" }).count(), 0);
     await page.evaluate(() => dispatchEvent(new Event("online")));
