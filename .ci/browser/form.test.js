@@ -258,6 +258,32 @@ test("a report whose answer was lost counts once", limit, async () => {
   }
 });
 
+test("a report goes under nobody's name but that of who began it", limit, async () => {
+  const { context } = await open(browser, { ...desk, serviceWorkers: "block" });
+  try {
+    const page = await context.newPage();
+    await go(page, service.url + "/inspect");
+    const f = form(page);
+    await page.getByLabel("Name of the vehicle").fill("theirs-01");
+    let posted = 0;
+    page.on("request", (r) => { if (r.method() === "POST") posted++; });
+    // Somebody of another organisation has signed in on the same phone since, and then nobody has.
+    const answers = ['<div data-inspect="harrow-lane"></div>', "<p>sign in</p>"];
+    await page.route((url) => url.pathname === "/inspect", (route) => (answers.length ? route.fulfill({ contentType: "text/html", body: answers.shift() }) : route.continue()));
+    await f.send.click();
+    await shows(f.said, "You have signed in for another organisation: sign in for workshop");
+    await page.evaluate(() => dispatchEvent(new Event("online")));
+    await shows(f.said, "you have to sign in again");
+    assert.match(await f.said.getByRole("link", { name: "Sign in" }).getAttribute("href"), /^\/sign-in\?next=%2Finspect$/);
+    assert.equal(posted, 0);
+    await page.evaluate(() => dispatchEvent(new Event("online")));
+    await shows(page.locator("[data-answer]"), "Accepted");
+    assert.equal(posted, 1);
+  } finally {
+    await context.close();
+  }
+});
+
 test("a draft goes into a file and comes back on another phone", limit, async () => {
   const folder = await mkdtemp(join(tmpdir(), "laidup-drafts-"));
   try {

@@ -1,0 +1,82 @@
+package api_test
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"laidup/internal/access"
+)
+
+// signIn sends the form of the sign-in page.
+func (w *workshop) signIn(key, next string, headers ...string) answer {
+	w.t.Helper()
+	form := url.Values{"key": {key}, "next": {next}}
+	return w.do(http.MethodPost, "/sign-in", []byte(form.Encode()), append(headers, "Content-Type: application/x-www-form-urlencoded")...)
+}
+
+func TestAKeyIsExchangedForASession(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	w.get("/vehicles?search=tern").has(t, "Location", "/sign-in?next=%2Fvehicles%3Fsearch%3Dtern")
+	token := strings.TrimPrefix(w.key("brennick-motors", access.PostReports), "Authorization: Bearer ")
+
+	a := w.signIn(token, "/vehicles?search=tern", "Host: laidup.example")
+	a.is(t, http.StatusSeeOther)
+	a.has(t, "Location", "/vehicles?search=tern")
+	set := a.Header.Get("Set-Cookie")
+	for _, want := range []string{"laidup_session=", "HttpOnly", "SameSite=Strict", "Secure", "Path=/"} {
+		if !strings.Contains(set, want) {
+			t.Errorf("Set-Cookie %q has no %s", set, want)
+		}
+	}
+	if strings.Contains(set, token) {
+		t.Error("the cookie has the key in it")
+	}
+	cookie := "Cookie: " + strings.Split(set, ";")[0]
+	w.get("/vehicles", cookie).is(t, http.StatusOK)
+	// Pages post reports by the session, and only pages of ours.
+	w.post("/v1/reports/check", tern(t, "tern-01"), cookie, "Sec-Fetch-Site: same-origin").is(t, http.StatusOK)
+	w.post("/v1/reports/check", tern(t, "tern-01"), cookie, "Sec-Fetch-Site: cross-site").problem(t, http.StatusForbidden, "cross-site")
+	w.post("/v1/reports/check", tern(t, "tern-01"), cookie, "Origin: https://evil.example").problem(t, http.StatusForbidden, "cross-site")
+	// The session does what the key does, and no more.
+	w.get("/v1/keys", cookie).problem(t, http.StatusForbidden, "scope-needed")
+
+	w.do(http.MethodPost, "/sign-out", nil, cookie, "Sec-Fetch-Site: cross-site").is(t, http.StatusForbidden)
+	w.get("/vehicles", cookie).is(t, http.StatusOK)
+	w.do(http.MethodPost, "/sign-out", nil, cookie).has(t, "Location", "/sign-in")
+	w.get("/vehicles", cookie).is(t, http.StatusSeeOther)
+}
+
+func TestASessionEndsWithItsKey(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	token, key, err := w.keys.Create(t.Context(), access.Order{Organisation: "brennick-motors", Label: "bench", Scopes: []access.Scope{access.Read}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	cookie := "Cookie: " + strings.Split(w.signIn(token, "").Header.Get("Set-Cookie"), ";")[0]
+	w.get("/vehicles", cookie).is(t, http.StatusOK)
+	if err := w.keys.Revoke(t.Context(), "brennick-motors", key.ID); err != nil {
+		t.Fatal(err)
+	}
+	w.get("/vehicles", cookie).is(t, http.StatusSeeOther)
+}
+
+func TestSigningInLeadsNowhereElse(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	token := strings.TrimPrefix(w.key("brennick-motors", access.Read), "Authorization: Bearer ")
+	for _, next := range []string{"", "https://evil.example", "//evil.example", "/\\evil.example", "javascript:alert(1)", "vehicles", "http:evil", "/\nX: y"} {
+		a := w.signIn(token, next)
+		a.is(t, http.StatusSeeOther)
+		a.has(t, "Location", "/vehicles")
+	}
+	a := w.signIn("lu_wrong", "/compare")
+	a.is(t, http.StatusUnauthorized)
+	if a.Header.Get("Set-Cookie") != "" || !strings.Contains(string(a.text), `value="/compare"`) {
+		t.Errorf("answer %.300s", a.text)
+	}
+	w.signIn(token, "", "Sec-Fetch-Site: cross-site").is(t, http.StatusForbidden)
+}
