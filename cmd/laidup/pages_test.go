@@ -108,6 +108,8 @@ var everyPage = map[string]string{
 	"a vehicle":       "/vehicles/tern-000100?gate=road_test",
 	"the bench":       "/vehicles/tern-000100/ready?gate=road_test",
 	"a comparison":    "/compare?vehicle=tern-000100&vehicle=tern-000200&vehicle=tern-000300&vehicle=tern-000400",
+	"the form":        "/inspect",
+	"a follow-up":     "/vehicles/tern-000100/inspect?gate=road_test",
 	"signing in":      "/sign-in",
 }
 
