@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -22,6 +23,13 @@ func RedisCluster(t testing.TB) string {
 	create := exec.CommandContext(t.Context(), "redis-cli", append([]string{"--cluster", "create", "--cluster-yes"}, hosts...)...)
 	if out, err := create.CombinedOutput(); err != nil {
 		t.Fatalf("make cluster: %v\n%s", err, out)
+	}
+	// Its maker goes when the nodes agree on who has which keys. Until each of them has also heard that
+	// the others are up, it refuses to serve.
+	for _, host := range hosts {
+		if !serves(t.Context(), host) {
+			t.Fatalf("node %s does not become part of the cluster", host)
+		}
 	}
 	return fmt.Sprintf("redis-cluster://%s?addr=%s&addr=%s", hosts[0], hosts[1], hosts[2])
 }
@@ -73,6 +81,19 @@ func node(t testing.TB, args ...string) string {
 	}
 	t.Fatal("Redis does not start")
 	return ""
+}
+
+// serves waits until a node of a cluster thinks that all of it is up.
+func serves(ctx context.Context, addr string) bool {
+	client := redis.NewClient(&redis.Options{Addr: addr, MaxRetries: -1})
+	defer client.Close()
+	for range 600 {
+		if info, err := client.ClusterInfo(ctx).Result(); err == nil && strings.Contains(info, "cluster_state:ok") {
+			return true
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	return false
 }
 
 func responds(ctx context.Context, addr string, ended <-chan struct{}) bool {
