@@ -75,7 +75,8 @@ type API struct {
 	observe   func(context.Context, Observation)
 	limits    Limits
 	buffers   sync.Pool // of *bytes.Buffer
-	trying    sync.Map  // organisations of which a rule set is in hand
+	uploads   uploads
+	trying    sync.Map // organisations of which a rule set is in hand
 	waiting   atomic.Int64
 	catalogue raw
 	echo      *echo.Echo

@@ -45,6 +45,7 @@ func agree(h http.Header, format string, r route) (string, error) {
 		var formats []string
 		for _, offer := range r.offers {
 			_, subtype, _ := strings.Cut(offer, "/")
+			subtype = strings.TrimPrefix(subtype, "x-") // which only says that nobody has registered it
 			if subtype == format {
 				return offer, nil
 			}

@@ -26,6 +26,9 @@ const (
 	badHeader
 	noSuchGate
 	noSuchRuleSet
+	badRescoreOrder
+	batchMoved
+	batchClosed
 	bodyCut
 	bodySlow
 	bodyTooLarge
@@ -72,6 +75,9 @@ var rows = [kinds]row{
 	badHeader:        {"bad-header", "A header is not understood", http.StatusBadRequest, 0, ""},
 	noSuchRuleSet:    {"no-such-rule-set", "There is no such rule set", http.StatusBadRequest, 0, "GET /v1/rule_sets lists them"},
 	noSuchGate:       {"no-such-gate", "There is no such gate", http.StatusBadRequest, 0, ""},
+	badRescoreOrder:  {"bad-rescore-order", "The order to score again cannot be carried out", http.StatusUnprocessableEntity, 0, "mend what errors lists; nothing was ordered"},
+	batchMoved:       {"batch-moved", "Somebody else sends lines of this batch", http.StatusConflict, 1, "the same batch is being sent over another connection: let one of them end"},
+	batchClosed:      {"batch-closed", "The batch is closed", http.StatusConflict, 0, "it has all its lines, or was cancelled: send others as a new batch, under a new Idempotency-Key"},
 	bodyCut:          {"body-incomplete", "The body did not arrive whole", http.StatusBadRequest, 0, "send it again"},
 	bodySlow:         {"body-too-slow", "The body took too long to arrive", http.StatusRequestTimeout, 0, ""},
 	bodyTooLarge:     {"body-too-large", "The body is too large", http.StatusRequestEntityTooLarge, 0, ""},
@@ -107,6 +113,7 @@ var causes = []struct {
 	{assess.ErrNotFailed, notFailed},
 	{assess.ErrKeyReused, keyReused},
 	{assess.ErrDossierFull, dossierFull},
+	{assess.ErrBatchClosed, batchClosed},
 	{assess.ErrVersionPublished, versionPublished},
 	{assess.ErrBusy, busy},
 	{assess.ErrNoSuchRuleSet, noSuchRuleSet},

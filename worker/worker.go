@@ -21,15 +21,17 @@ type Scorer interface {
 	// Score works the assessment out and stores it. [assess.ErrNotFound] and [assess.ErrFinished]
 	// mean that there is nothing to do; any other error, that it is worth another try.
 	Score(ctx context.Context, assessmentID string) error
+	// WorkChunk works on a chunk of a batch and stores what came of it; errors as for Score.
+	WorkChunk(ctx context.Context, chunkID string) error
 	// Sweep hands assessments that have waited too long to the queue again and returns how many.
 	Sweep(ctx context.Context) (int, error)
 }
 
 // Tasks brings the work.
 type Tasks interface {
-	// Serve calls handle for assessments, up to concurrency of them at once, until ctx ends. It
+	// Serve calls handle for assessments and chunks of batches, up to concurrency of them at once, until ctx ends. It
 	// then waits up to grace for those in hand. One whose handle returned an error comes again.
-	Serve(ctx context.Context, concurrency int, grace time.Duration, handle func(ctx context.Context, assessmentID string) error) error
+	Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error
 }
 
 // Options says what a worker works with.
@@ -72,22 +74,25 @@ func (w *Worker) Run(ctx context.Context) error {
 	sweeps.Go(func() { w.sweep(ctx) })
 	defer sweeps.Wait()
 	defer cancel()
-	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, w.score); err != nil {
+	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, assess.Handlers{Assessment: w.work("assessment", w.o.Scorer.Score), Chunk: w.work("chunk", w.o.Scorer.WorkChunk)}); err != nil {
 		return fmt.Errorf("serve tasks: %w", err)
 	}
 	return nil
 }
 
-func (w *Worker) score(ctx context.Context, assessmentID string) error {
-	err := w.guard(ctx, func() error { return w.o.Scorer.Score(ctx, assessmentID) })
-	if errors.Is(err, assess.ErrFinished) || errors.Is(err, assess.ErrNotFound) {
-		w.o.Logger.DebugContext(ctx, "nothing to score", "assessment", assessmentID, "reason", err)
+// work does a piece of work that may turn out to be done already.
+func (w *Worker) work(what string, do func(context.Context, string) error) func(context.Context, string) error {
+	return func(ctx context.Context, id string) error {
+		err := w.guard(ctx, func() error { return do(ctx, id) })
+		if errors.Is(err, assess.ErrFinished) || errors.Is(err, assess.ErrNotFound) {
+			w.o.Logger.DebugContext(ctx, "nothing to do", what, id, "reason", err)
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("work on %s %s: %w", what, id, err)
+		}
 		return nil
 	}
-	if err != nil {
-		return fmt.Errorf("score assessment %s: %w", assessmentID, err)
-	}
-	return nil
 }
 
 // sweep sweeps at once, for what was lost while no worker ran, and then again and again.

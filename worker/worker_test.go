@@ -19,11 +19,11 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // tasks serves by waiting for the end; the function it was given is called by the test.
 type tasks struct {
-	handle func(context.Context, string) error
+	handle assess.Handlers
 	err    error
 }
 
-func (s *tasks) Serve(ctx context.Context, concurrency int, grace time.Duration, handle func(context.Context, string) error) error {
+func (s *tasks) Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error {
 	if concurrency < 1 || grace <= 0 {
 		return fmt.Errorf("concurrency %d, grace %v", concurrency, grace)
 	}
@@ -42,6 +42,8 @@ type scorer struct {
 }
 
 func (s *scorer) Score(_ context.Context, id string) error { return s.score(id) }
+
+func (s *scorer) WorkChunk(_ context.Context, id string) error { return s.score(id) }
 
 func (s *scorer) Sweep(context.Context) (int, error) {
 	s.sweeps.Add(1)
@@ -74,11 +76,13 @@ func TestErrorsDecideWhetherATaskComesAgain(t *testing.T) {
 		go func() { done <- worker.New(worker.Options{Tasks: queue, Scorer: s}).Run(ctx) }()
 		synctest.Wait()
 		for id, again := range map[string]bool{"good": false, "unknown": false, "finished": false, "broken": true, "panics": true} {
-			if err := queue.handle(ctx, id); (err != nil) != again {
-				t.Errorf("%s: %v", id, err)
+			for what, handle := range map[string]func(context.Context, string) error{"assessment": queue.handle.Assessment, "chunk": queue.handle.Chunk} {
+				if err := handle(ctx, id); (err != nil) != again {
+					t.Errorf("%s %s: %v", what, id, err)
+				}
 			}
 		}
-		if err := queue.handle(ctx, "broken"); !errors.Is(err, broken) {
+		if err := queue.handle.Assessment(ctx, "broken"); !errors.Is(err, broken) {
 			t.Errorf("the cause is lost: %v", err)
 		}
 		cancel()

@@ -79,7 +79,7 @@ func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]
 		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, by the store.", nil, nil),
 		oldest:     prometheus.NewDesc("laidup_oldest_unfinished_assessment_age_seconds", "Time since the oldest of the unfinished assessments was accepted; 0: there is none.", nil, nil),
 		failed:     prometheus.NewDesc("laidup_assessments_failed", "Assessments in the store that failed and that nobody has tried again.", nil, nil),
-		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"state"}, nil),
+		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"kind", "state"}, nil),
 		up:         prometheus.NewDesc("laidup_up", "Whether a part that the service needs could be reached.", []string{"part"}, nil),
 	})
 	for name, pool := range pools {
@@ -166,9 +166,11 @@ func (b *backlog) Collect(out chan<- prometheus.Metric) {
 		}
 	}
 	if up("queue", tasks) {
-		if d, err := b.queue.Depth(ctx); err == nil {
-			for state, n := range map[string]int{"pending": d.Pending, "retry": d.Retry, "active": d.Active, "aside": d.Aside} {
-				gauge(b.tasks, float64(n), state)
+		if assessments, chunks, err := b.queue.Depth(ctx); err == nil {
+			for of, d := range map[string]queue.Depth{"assessment": assessments, "chunk": chunks} {
+				for state, n := range map[string]int{"pending": d.Pending, "retry": d.Retry, "active": d.Active, "aside": d.Aside} {
+					gauge(b.tasks, float64(n), of, state)
+				}
 			}
 		}
 	}

@@ -163,7 +163,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Observer: p.metrics, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()), Observer: p.metrics, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {

@@ -23,6 +23,8 @@ import (
 type Options struct {
 	Store    Store
 	Queue    Queue
+	Batches  BatchStore      // required where there are batches
+	Chunks   Queue           // of chunks of batches; required where there are batches
 	RuleSets []*ruleset.Set  // the built-in ones; the first is the one that reports are scored under
 	Loader   *ruleset.Loader // reads those that are published
 	Clock    Clock           // nil: time.Now
@@ -39,6 +41,8 @@ type Options struct {
 type Service struct {
 	store   Store
 	queue   Queue
+	batches BatchStore
+	chunks  Queue
 	shelf   *shelf
 	trying  chan struct{} // has room for as many rule sets as are tried at once
 	clock   Clock
@@ -51,7 +55,7 @@ type Service struct {
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -285,7 +289,11 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	if err != nil {
 		return Outcome{}, fmt.Errorf("encode assessment %s: %w", a.ID, err)
 	}
-	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers}, nil
+	summary, err := json.Marshal(summaryOf(result))
+	if err != nil {
+		return Outcome{}, fmt.Errorf("encode summary of %s: %w", a.ID, err)
+	}
+	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers, Summary: summary}, nil
 }
 
 // firstAttempt is the attempt that a submission is handed over as.
@@ -297,6 +305,16 @@ const sweepBatch = 500
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
 // the whole queue, or a worker, loses no assessment. It returns how many it handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
+	handed, err := s.sweepAssessments(ctx)
+	if err == nil && s.batches != nil {
+		var chunks int
+		chunks, err = s.sweepChunks(ctx)
+		handed += chunks
+	}
+	return handed, err
+}
+
+func (s *Service) sweepAssessments(ctx context.Context) (int, error) {
 	now := s.clock()
 	waiting, err := s.store.Waiting(ctx, now.Add(-s.overdue), now.Add(s.overdue), sweepBatch)
 	if err != nil {
@@ -337,6 +355,9 @@ func (s *Service) Ready(ctx context.Context) (store, queue error) {
 	store = s.store.Ping(ctx)
 	return store, <-asked
 }
+
+// Now is the service's time.
+func (s *Service) Now() time.Time { return s.clock() }
 
 // Backlog says how much is left to do, and what has failed, of all organisations.
 func (s *Service) Backlog(ctx context.Context) (Backlog, error) {

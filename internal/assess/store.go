@@ -63,6 +63,7 @@ type Submission struct {
 	Gate         string // the gate asked about
 	RuleSet      RuleSetRef
 	At           time.Time // when it was received; stored to the millisecond
+	Batch        string    // the batch it came in; empty: by itself
 
 	// Most is how many reports the vehicle may have with this one; zero: any number.
 	Most int
@@ -112,6 +113,7 @@ type Outcome struct {
 	AsOf         string // ISO 8601 date
 	VerdictState string // clear, unproven or blocked, at the gate asked about
 	Blockers     int    // at that gate
+	Summary      []byte // what lists of many show of it, as JSON
 }
 
 // Vehicle is a dossier's cover: the newest facts a list needs.
@@ -136,7 +138,7 @@ const (
 // Backlog is how much is left to do, and what has failed.
 type Backlog struct {
 	Unfinished int       // queued and running
-	Oldest     time.Time // when the oldest of these was accepted; zero: there is none
+	Oldest     time.Time // when the oldest of these that are not of a batch was accepted; zero: there is none
 	Failed     int       // that nobody has asked to try again
 }
 
@@ -195,7 +197,7 @@ type Store interface {
 	// last attempt at it; ErrNotFailed when it has not failed.
 	Retry(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error)
 
-	// Waiting returns up to limit unfinished assessments last handed to the queue before the one
+	// Waiting returns up to limit unfinished assessments that are not of a batch, last handed to the queue before the one
 	// time, longest waiting first, and then those handed over after the other, as by a clock that was
 	// set back since; without bodies.
 	Waiting(ctx context.Context, before, after time.Time, limit int) ([]Assessment, error)
@@ -237,6 +239,13 @@ type Queue interface {
 	Holds(ctx context.Context, assessmentID string, attempt int) (bool, error)
 	// Ping says whether the queue can be reached.
 	Ping(ctx context.Context) error
+}
+
+// Handlers do the work that a queue brings, each given the id of what it is to work on. One that
+// returns an error is given the same again.
+type Handlers struct {
+	Assessment func(ctx context.Context, assessmentID string) error
+	Chunk      func(ctx context.Context, chunkID string) error
 }
 
 // Clock tells the time; only what is stored about receiving and finishing depends on it,

@@ -1,10 +1,11 @@
-// Package queue hands assessments to workers over Redis, with asynq. Without a Redis of its own
+// Package queue hands assessments, and chunks of batches, to workers over Redis, with asynq. Without a Redis of its own
 // it runs one inside the process, which forgets what it holds when the process ends: the store is
 // the truth, and whatever waits there too long is handed over again.
 package queue
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -22,8 +23,21 @@ import (
 	"laidup/internal/origin"
 )
 
-// name is that of the one queue. Redis may be shared with other programs.
-const name = "laidup"
+// A lane is a queue in Redis for one kind of task. Redis may be shared with other programs.
+type lane struct {
+	name, kind string
+	prefix     string // of the ids of tasks
+	subject    string // what a task is about, as logs have it
+	weight     int    // how often it is asked first, where all lanes hold tasks
+	payload    func(id string) any
+}
+
+// A batch has many tasks and nobody who waits for one of them: reports that come by themselves go first.
+var (
+	assessments = lane{"laidup", KindScore, "score", "assessment", 9, func(id string) any { return ScoreTask{id} }}
+	chunks      = lane{"laidup-batches", KindChunk, "chunk", "chunk", 1, func(id string) any { return ChunkTask{id} }}
+	lanes       = []lane{assessments, chunks}
+)
 
 // A task that fails is tried again soon and a few times. After that it is put aside, and the
 // sweep of the store hands the assessment over as a new attempt. None at all would be wrong: a
@@ -122,29 +136,51 @@ func (q *Queue) Close() error {
 
 // Enqueue implements [assess.Queue].
 func (q *Queue) Enqueue(ctx context.Context, assessmentID string, attempt int) error {
-	payload, err := ScoreTask{AssessmentID: assessmentID}.encode()
+	return q.enqueue(ctx, assessments, assessmentID, attempt)
+}
+
+// Holds implements [assess.Queue].
+func (q *Queue) Holds(ctx context.Context, assessmentID string, attempt int) (bool, error) {
+	return q.holds(ctx, assessments, assessmentID, attempt)
+}
+
+// Chunks is the queue of chunks of batches.
+func (q *Queue) Chunks() assess.Queue { return chunkQueue{q} }
+
+type chunkQueue struct{ *Queue }
+
+func (q chunkQueue) Enqueue(ctx context.Context, chunkID string, attempt int) error {
+	return q.enqueue(ctx, chunks, chunkID, attempt)
+}
+
+func (q chunkQueue) Holds(ctx context.Context, chunkID string, attempt int) (bool, error) {
+	return q.holds(ctx, chunks, chunkID, attempt)
+}
+
+func (q *Queue) enqueue(ctx context.Context, l lane, id string, attempt int) error {
+	payload, err := json.Marshal(l.payload(id))
 	if err != nil {
-		return fmt.Errorf("enqueue assessment %s: %w", assessmentID, err)
+		return fmt.Errorf("enqueue %s %s: %w", l.subject, id, err)
 	}
 	// A client registers the queue with its first task and then takes that for granted. After
 	// Redis has lost its memory the queue would hold tasks and be unknown; so each task gets a
 	// client, which costs nothing but the registration.
-	_, err = asynq.NewClientFromRedisClient(q.redis).EnqueueContext(ctx, asynq.NewTaskWithHeaders(KindScore, payload, headersOf(origin.Of(ctx))),
-		asynq.Queue(name), asynq.TaskID(taskID(assessmentID, attempt)), asynq.MaxRetry(retries), asynq.Timeout(timeout))
+	_, err = asynq.NewClientFromRedisClient(q.redis).EnqueueContext(ctx, asynq.NewTaskWithHeaders(l.kind, payload, headersOf(origin.Of(ctx))),
+		asynq.Queue(l.name), asynq.TaskID(l.taskID(id, attempt)), asynq.MaxRetry(retries), asynq.Timeout(timeout))
 	if err != nil && !errors.Is(err, asynq.ErrTaskIDConflict) && !errors.Is(err, asynq.ErrDuplicateTask) {
-		return fmt.Errorf("enqueue assessment %s: %w", assessmentID, err)
+		return fmt.Errorf("enqueue %s %s: %w", l.subject, id, err)
 	}
 	return nil
 }
 
 // taskID names an attempt. Redis refuses a second task of one name while it knows the first.
-func taskID(assessmentID string, attempt int) string {
-	return fmt.Sprintf("score:%s:%d", assessmentID, attempt)
+func (l lane) taskID(id string, attempt int) string {
+	return fmt.Sprintf("%s:%s:%d", l.prefix, id, attempt)
 }
 
-// attemptOf reads what [taskID] wrote.
-func attemptOf(id string) (assessmentID string, attempt int, ok bool) {
-	rest, ours := strings.CutPrefix(id, "score:")
+// attemptOf reads what taskID wrote.
+func (l lane) attemptOf(task string) (id string, attempt int, ok bool) {
+	rest, ours := strings.CutPrefix(task, l.prefix+":")
 	at := strings.LastIndexByte(rest, ':')
 	if !ours || at < 0 {
 		return "", 0, false
@@ -153,17 +189,16 @@ func attemptOf(id string) (assessmentID string, attempt int, ok bool) {
 	return rest[:at], attempt, err == nil
 }
 
-// Holds implements [assess.Queue].
-func (q *Queue) Holds(ctx context.Context, assessmentID string, attempt int) (bool, error) {
+func (q *Queue) holds(ctx context.Context, l lane, id string, attempt int) (bool, error) {
 	if err := ctx.Err(); err != nil { // the inspector does not take one
 		return false, err
 	}
-	info, err := q.inspector.GetTaskInfo(name, taskID(assessmentID, attempt))
+	info, err := q.inspector.GetTaskInfo(l.name, l.taskID(id, attempt))
 	if errors.Is(err, asynq.ErrTaskNotFound) || errors.Is(err, asynq.ErrQueueNotFound) {
 		return false, nil
 	}
 	if err != nil {
-		return false, fmt.Errorf("look up assessment %s: %w", assessmentID, err)
+		return false, fmt.Errorf("look up %s %s: %w", l.subject, id, err)
 	}
 	switch info.State {
 	case asynq.TaskStatePending, asynq.TaskStateScheduled, asynq.TaskStateRetry:
@@ -180,7 +215,7 @@ func (q *Queue) Ping(ctx context.Context) error {
 	return nil
 }
 
-// Depth counts the tasks in a queue by what they wait for.
+// Depth counts the tasks in a lane by what they wait for.
 type Depth struct {
 	Pending int // for a worker
 	Retry   int // for their next try, after one that went wrong
@@ -188,22 +223,32 @@ type Depth struct {
 	Aside   int // for nobody: every try went wrong
 }
 
-// Depth returns how many tasks the queue has.
-func (q *Queue) Depth(ctx context.Context) (Depth, error) {
+// Depth returns how many tasks each lane has: assessments and chunks.
+func (q *Queue) Depth(ctx context.Context) (ofAssessments, ofChunks Depth, err error) {
 	if err := ctx.Err(); err != nil {
-		return Depth{}, err
+		return Depth{}, Depth{}, err
 	}
 	// The inspector has no word of its own for a queue that nothing was put into yet.
 	known, err := q.inspector.Queues()
-	if err == nil && !slices.Contains(known, name) {
-		return Depth{}, nil
-	}
-	var info *asynq.QueueInfo
 	if err == nil {
-		info, err = q.inspector.GetQueueInfo(name)
+		ofAssessments, err = q.depth(assessments, known)
+	}
+	if err == nil {
+		ofChunks, err = q.depth(chunks, known)
 	}
 	if err != nil {
-		return Depth{}, fmt.Errorf("count tasks: %w", err)
+		return Depth{}, Depth{}, fmt.Errorf("count tasks: %w", err)
+	}
+	return ofAssessments, ofChunks, nil
+}
+
+func (q *Queue) depth(l lane, known []string) (Depth, error) {
+	if !slices.Contains(known, l.name) {
+		return Depth{}, nil
+	}
+	info, err := q.inspector.GetQueueInfo(l.name)
+	if err != nil {
+		return Depth{}, err
 	}
 	return Depth{
 		Pending: info.Pending, Retry: info.Retry + info.Scheduled,

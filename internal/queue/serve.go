@@ -8,6 +8,7 @@ import (
 
 	"github.com/hibiken/asynq"
 
+	"laidup/internal/assess"
 	"laidup/internal/logging"
 	"laidup/internal/origin"
 )
@@ -21,9 +22,13 @@ import (
 //
 // The context that handle gets does not end with ctx but after a minute, or when the task was
 // given back.
-func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration, handle func(ctx context.Context, assessmentID string) error) error {
+func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error {
+	weights := map[string]int{}
+	for _, l := range lanes {
+		weights[l.name] = l.weight
+	}
 	server := asynq.NewServerFromRedisClient(q.redis, asynq.Config{
-		Queues:                   map[string]int{name: 1},
+		Queues:                   weights,
 		Concurrency:              concurrency,
 		ShutdownTimeout:          grace,
 		TaskCheckInterval:        20 * time.Millisecond, // a report that comes after a lull must not wait long
@@ -40,14 +45,21 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 	})
 	// Not asynq's ServeMux: it would also hand over kinds that merely begin like ours.
 	err := server.Start(asynq.HandlerFunc(func(ctx context.Context, task *asynq.Task) error {
-		if task.Type() != KindScore {
-			return fmt.Errorf("task of unknown kind %q: %w", task.Type(), asynq.SkipRetry)
+		switch task.Type() {
+		case KindScore:
+			t, err := DecodeScoreTask(task.Payload())
+			if err != nil {
+				return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
+			}
+			return handle.Assessment(jobContext(ctx, task), t.AssessmentID)
+		case KindChunk:
+			t, err := DecodeChunkTask(task.Payload())
+			if err != nil {
+				return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
+			}
+			return handle.Chunk(jobContext(ctx, task), t.ChunkID)
 		}
-		t, err := DecodeScoreTask(task.Payload())
-		if err != nil {
-			return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
-		}
-		return handle(jobContext(ctx, task), t.AssessmentID)
+		return fmt.Errorf("task of unknown kind %q: %w", task.Type(), asynq.SkipRetry)
 	}))
 	if err != nil {
 		return fmt.Errorf("serve queue: %w", err)
@@ -67,8 +79,10 @@ func jobContext(ctx context.Context, task *asynq.Task) context.Context {
 		attrs = append(attrs, slog.String("request", from.Request))
 	}
 	id, _ := asynq.GetTaskID(ctx)
-	if assessment, attempt, ok := attemptOf(id); ok {
-		attrs = append(attrs, slog.String("assessment", assessment), slog.Int("attempt", attempt))
+	for _, l := range lanes {
+		if of, attempt, ok := l.attemptOf(id); ok {
+			attrs = append(attrs, slog.String(l.subject, of), slog.Int("attempt", attempt))
+		}
 	}
 	if retried, _ := asynq.GetRetryCount(ctx); retried > 0 {
 		attrs = append(attrs, slog.Int("retried", retried))

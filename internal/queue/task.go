@@ -17,6 +17,14 @@ type ScoreTask struct {
 	AssessmentID string `json:"assessment_id"`
 }
 
+// KindChunk is the kind of a [ChunkTask].
+const KindChunk = "batch:chunk"
+
+// ChunkTask asks a worker to work on a chunk of a batch. It carries the id alone.
+type ChunkTask struct {
+	ChunkID string `json:"chunk_id"`
+}
+
 // Where a task comes from travels in its headers, beside the payload: a worker of another version
 // reads the payload as strictly as ever, and leaves headers alone that it does not know.
 const (
@@ -39,21 +47,28 @@ func originOf(headers map[string]string) origin.Origin {
 	return origin.Origin{Request: headers[headerRequest], TraceParent: headers[headerTraceParent], TraceState: headers[headerTraceState]}
 }
 
-func (t ScoreTask) encode() ([]byte, error) { return json.Marshal(t) }
-
 // DecodeScoreTask reads the payload of a task of kind [KindScore]. It refuses every payload that
 // Enqueue would not have written.
 func DecodeScoreTask(payload []byte) (ScoreTask, error) {
-	var t ScoreTask
+	return decode(KindScore, payload, func(t ScoreTask) string { return t.AssessmentID })
+}
+
+// DecodeChunkTask reads the payload of a task of kind [KindChunk], as strictly.
+func DecodeChunkTask(payload []byte) (ChunkTask, error) {
+	return decode(KindChunk, payload, func(t ChunkTask) string { return t.ChunkID })
+}
+
+func decode[T any](kind string, payload []byte, id func(T) string) (T, error) {
+	var t, none T
 	if err := json.Unmarshal(payload, &t); err != nil {
-		return ScoreTask{}, fmt.Errorf("decode %s: %w", KindScore, err)
+		return none, fmt.Errorf("decode %s: %w", kind, err)
 	}
-	if t.AssessmentID == "" {
-		return ScoreTask{}, fmt.Errorf("decode %s: no assessment_id", KindScore)
+	if id(t) == "" {
+		return none, fmt.Errorf("decode %s: no id", kind)
 	}
 	// The decoder forgives more than is good: other fields, other spellings of ours, two of one.
-	if written, err := t.encode(); err != nil || !bytes.Equal(payload, written) {
-		return ScoreTask{}, fmt.Errorf("decode %s: not as it is written", KindScore)
+	if written, err := json.Marshal(t); err != nil || !bytes.Equal(payload, written) {
+		return none, fmt.Errorf("decode %s: not as it is written", kind)
 	}
 	return t, nil
 }

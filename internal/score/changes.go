@@ -67,6 +67,13 @@ func (a *Assessment) ChangesFrom(earlier *Assessment) Changes {
 	return c
 }
 
+// Any says whether anything at all is different.
+func (c *Changes) Any() bool {
+	same := func(s ShareChange) bool { return s.From == s.To || s.From != nil && s.To != nil && *s.From == *s.To }
+	return len(c.Gates)+len(c.Gone)+len(c.New)+len(c.Other)+len(c.Risk) > 0 || c.Condition.From != c.Condition.To ||
+		!same(c.Coverage) || !same(c.ChanceThrough)
+}
+
 func (c *Changes) gates(before, after []Gate) {
 	was := map[string]string{}
 	for _, g := range before {

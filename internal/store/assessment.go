@@ -49,7 +49,7 @@ func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		var organisation, vehicle string
 		var ordinal int
-		err := tx.QueryRowContext(ctx, finishAssessment, at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Body), id).
+		err := tx.QueryRowContext(ctx, finishAssessment, at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Summary), string(o.Body), id).
 			Scan(&organisation, &vehicle, &ordinal)
 		switch {
 		case errors.Is(err, sql.ErrNoRows):

@@ -17,6 +17,7 @@ ON CONFLICT (organisation, reference) DO UPDATE SET
     reports = vehicles.reports + 1,
     description = CASE WHEN excluded.description = '' THEN vehicles.description ELSE excluded.description END,
     updated_at = CASE WHEN excluded.updated_at > vehicles.updated_at THEN excluded.updated_at ELSE vehicles.updated_at END
+WHERE $5 = 0 OR vehicles.reports < $5
 RETURNING reports`
 
 	insertReport = `
@@ -24,8 +25,8 @@ INSERT INTO reports (id, organisation, vehicle, ordinal, reference, inspected, r
 VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`
 
 	insertAssessment = `
-INSERT INTO assessments (id, organisation, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at)
-VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $10)`
+INSERT INTO assessments (id, organisation, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, batch)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $10, NULLIF($11, ''))`
 
 	// A second transaction with the key waits here for the end of the first.
 	insertKey = `
@@ -54,8 +55,8 @@ UPDATE assessments SET state = 'running', starts = starts + 1 WHERE id = $1 AND 
 RETURNING ` + assessmentColumns + `, organisation, starts`
 
 	finishAssessment = `
-UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, body = $5
-WHERE id = $6 AND finished_at IS NULL
+UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, summary = $5, body = $6
+WHERE id = $7 AND finished_at IS NULL
 RETURNING organisation, vehicle, ordinal`
 
 	// A late word about an earlier assessment changes nothing.
@@ -70,7 +71,7 @@ UPDATE assessments SET state = 'failed', finished_at = $1, problem = $2
 WHERE id = $3 AND finished_at IS NULL`
 
 	retryAssessment = `
-UPDATE assessments SET state = 'queued', starts = 0, enqueued_at = $1, finished_at = NULL, problem = NULL
+UPDATE assessments SET state = 'queued', starts = 0, enqueued_at = $1, finished_at = NULL, problem = NULL, batch = NULL
 WHERE organisation = $2 AND id = $3 AND state = 'failed'
 RETURNING attempt`
 
@@ -83,17 +84,17 @@ WHERE id = $3 AND finished_at IS NULL AND attempt <= $1`
 
 	selectWaiting = `
 SELECT ` + assessmentColumns + ` FROM assessments
-WHERE finished_at IS NULL AND enqueued_at < $1
+WHERE finished_at IS NULL AND batch IS NULL AND enqueued_at < $1
 ORDER BY enqueued_at, id LIMIT $2`
 
 	selectWaitingAhead = `
 SELECT ` + assessmentColumns + ` FROM assessments
-WHERE finished_at IS NULL AND enqueued_at > $1
+WHERE finished_at IS NULL AND batch IS NULL AND enqueued_at > $1
 ORDER BY enqueued_at, id LIMIT $2`
 
 	// Two indexes have just the rows that are counted: what is done costs nothing.
 	selectBacklog = `
-SELECT count(*), min(created_at), (SELECT count(*) FROM assessments WHERE state = 'failed')
+SELECT count(*), min(CASE WHEN batch IS NULL THEN created_at END), (SELECT count(*) FROM assessments WHERE state = 'failed')
 FROM assessments WHERE finished_at IS NULL`
 
 	selectHistory = `
@@ -189,6 +190,105 @@ SELECT EXISTS (SELECT 1 FROM api_keys WHERE revoked_at IS NULL AND (expires_at I
 	selectSession = `SELECT key_id FROM sessions WHERE digest = $1 AND expires_at > $2`
 
 	deleteSessions = `DELETE FROM sessions WHERE digest = $1 OR expires_at <= $2`
+
+	batchColumns = `id, organisation, kind, gate, rule_set, rule_set_version, rule_set_digest, COALESCE(idempotency_key, ''), fingerprint, created_at,
+    state, tally, through, lines, refused, done, failed, changed, chunks, chunks_finished, received_at, finished_at`
+
+	// A second transaction with the key waits here for the end of the first.
+	insertBatch = `
+INSERT INTO batches (id, organisation, kind, state, gate, rule_set, rule_set_version, rule_set_digest, idempotency_key, fingerprint, tally, created_at)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULLIF($9, ''), $10, '', $11)
+ON CONFLICT (organisation, idempotency_key) DO NOTHING
+RETURNING ` + batchColumns
+
+	selectBatch = `SELECT ` + batchColumns + ` FROM batches WHERE organisation = $1 AND id = $2`
+
+	selectBatchByKey = `SELECT ` + batchColumns + ` FROM batches WHERE organisation = $1 AND idempotency_key = $2`
+
+	selectBatches = `
+SELECT ` + batchColumns + ` FROM batches
+WHERE organisation = $1 AND ($2 = '' OR (created_at, id) < ($3, $2))
+ORDER BY created_at DESC, id DESC LIMIT $4`
+
+	insertLine = `INSERT INTO batch_lines (batch, line, chunk, vehicle, assessment_id, problem) VALUES ($1, $2, $3, $4, NULLIF($5, ''), NULLIF($6, ''))`
+
+	insertChunk = `INSERT INTO batch_chunks (id, batch, number, enqueued_at) VALUES ($1, $2, $3, $4)`
+
+	// Two that send the same lines do not both get past this.
+	growBatch = `
+UPDATE batches SET through = $1, lines = lines + $2, refused = refused + $3, chunks = chunks + $4, tally = $5
+WHERE organisation = $6 AND id = $7 AND state = 'receiving' AND through = $8
+RETURNING state`
+
+	closeBatch = `
+UPDATE batches SET received_at = $1,
+    state = CASE WHEN chunks_finished = chunks THEN 'done' ELSE 'working' END,
+    finished_at = CASE WHEN chunks_finished = chunks THEN $1 ELSE finished_at END
+WHERE organisation = $2 AND id = $3 AND state = 'receiving'
+RETURNING ` + batchColumns
+
+	cancelBatch = `
+UPDATE batches SET state = 'cancelled', finished_at = CASE WHEN chunks_finished = chunks THEN CAST($1 AS BIGINT) END
+WHERE organisation = $2 AND id = $3 AND state IN ('receiving', 'working')
+RETURNING ` + batchColumns
+
+	insertLinesOfBatch = `
+INSERT INTO batch_lines (batch, line, chunk, vehicle, assessment_id)
+SELECT $1, row_number() OVER (ORDER BY l.line), (row_number() OVER (ORDER BY l.line) - 1) / $2 + 1, l.vehicle, l.assessment_id
+FROM batch_lines AS l JOIN batches AS b ON b.id = l.batch
+WHERE b.organisation = $3 AND l.batch = $4 AND l.assessment_id IS NOT NULL
+ORDER BY l.line LIMIT $5`
+
+	insertLinesOfAll = `
+INSERT INTO batch_lines (batch, line, chunk, vehicle)
+SELECT $1, row_number() OVER (ORDER BY reference), (row_number() OVER (ORDER BY reference) - 1) / $2 + 1, reference
+FROM vehicles WHERE organisation = $3
+ORDER BY reference LIMIT $4`
+
+	lineColumns = `l.line, l.vehicle, l.problem, l.result,
+    a.id, a.report_id, a.vehicle, a.ordinal, a.gate, a.rule_set, a.rule_set_version, a.rule_set_digest,
+    a.state, a.attempt, a.created_at, a.enqueued_at, a.finished_at, a.as_of, a.verdict_state, a.blockers, a.problem, a.summary`
+
+	selectLines = `
+SELECT ` + lineColumns + ` FROM batches AS b JOIN batch_lines AS l ON l.batch = b.id
+LEFT JOIN assessments AS a ON a.organisation = b.organisation AND a.id = l.assessment_id
+WHERE b.organisation = $1 AND b.id = $2 AND l.line > $3 ORDER BY l.line LIMIT $4`
+
+	// Workers know a chunk by its id alone: it tells them whose it is.
+	selectChunk = `
+SELECT c.id, c.number, c.attempt, c.finished_at, b.id, b.organisation, b.kind, b.gate, b.rule_set, b.rule_set_version, b.rule_set_digest, b.state
+FROM batch_chunks AS c JOIN batches AS b ON b.id = c.batch WHERE c.id = $1`
+
+	selectChunkLines = `
+SELECT ` + lineColumns + ` FROM batch_lines AS l
+LEFT JOIN assessments AS a ON a.organisation = $1 AND a.id = l.assessment_id
+WHERE l.batch = $2 AND l.chunk = $3 AND l.problem IS NULL AND l.result IS NULL ORDER BY l.line`
+
+	selectChunkCounts = `
+SELECT count(*) FILTER (WHERE a.state = 'done'), count(*) FILTER (WHERE a.state = 'failed'), count(*) FILTER (WHERE a.finished_at IS NULL)
+FROM batch_lines AS l JOIN assessments AS a ON a.organisation = $1 AND a.id = l.assessment_id
+WHERE l.batch = $2 AND l.chunk = $3`
+
+	finishChunk = `UPDATE batch_chunks SET finished_at = $1 WHERE id = $2 AND finished_at IS NULL`
+
+	finishLine = `UPDATE batch_lines SET result = NULLIF($1, ''), problem = NULLIF($2, '') WHERE batch = $3 AND line = $4`
+
+	// It waits for others who finish chunks of the batch, so that one of them sees the last.
+	chunkFinished = `
+UPDATE batches SET done = done + $1, failed = failed + $2, changed = changed + $3, chunks_finished = chunks_finished + 1,
+    state = CASE WHEN state = 'working' AND chunks_finished + 1 = chunks THEN 'done' ELSE state END,
+    finished_at = CASE WHEN state IN ('working', 'cancelled') AND chunks_finished + 1 = chunks THEN CAST($4 AS BIGINT) END
+WHERE organisation = $5 AND id = $6
+RETURNING ` + batchColumns
+
+	selectWaitingChunks = `
+SELECT id, attempt FROM batch_chunks
+WHERE finished_at IS NULL AND (enqueued_at < $1 OR enqueued_at > $2)
+ORDER BY enqueued_at, id LIMIT $3`
+
+	noteChunkEnqueued = `
+UPDATE batch_chunks SET attempt = $1, enqueued_at = $2
+WHERE id = $3 AND finished_at IS NULL AND attempt <= $1`
 
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
 )

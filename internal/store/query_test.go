@@ -69,10 +69,10 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 	t.Parallel()
 	exceptions := map[string]bool{
 		"startAssessment": true, "selectState": true, "finishAssessment": true, "failAssessment": true, "noteEnqueued": true,
-		"selectWaiting": true, "selectWaitingAhead": true, "putBackAssessment": true, "selectBacklog": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true,
+		"selectWaiting": true, "selectWaitingAhead": true, "putBackAssessment": true, "selectBacklog": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true, "selectChunk": true,
 		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, // parts of others, which join by the vehicle's
 	}
-	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO) (vehicles|reports|assessments|idempotency|publications|api_keys)\b`)
+	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|reports|assessments|idempotency|publications|api_keys|batches)\b`)
 	whose := regexp.MustCompile(`\borganisation = \$\d|\(organisation, |\(id, organisation, `)
 	asked := 0
 	for name, query := range queries(t) {

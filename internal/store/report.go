@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 
 	"laidup/internal/assess"
@@ -37,11 +38,10 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 		}
 	}
 	var ordinal int
-	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Organisation, sub.Vehicle, sub.Description, at).Scan(&ordinal); err != nil {
-		return assess.Receipt{}, fmt.Errorf("update vehicle %s: %w", sub.Vehicle, err)
-	}
-	if sub.Most > 0 && ordinal > sub.Most {
+	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Organisation, sub.Vehicle, sub.Description, at, sub.Most).Scan(&ordinal); errors.Is(err, sql.ErrNoRows) {
 		return assess.Receipt{}, assess.ErrDossierFull
+	} else if err != nil {
+		return assess.Receipt{}, fmt.Errorf("update vehicle %s: %w", sub.Vehicle, err)
 	}
 	if _, err := tx.ExecContext(ctx, insertReport,
 		sub.ReportID, sub.Organisation, sub.Vehicle, ordinal, sub.Reference, sub.Inspected, at, string(sub.Body)); err != nil {
@@ -49,7 +49,7 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 	}
 	if _, err := tx.ExecContext(ctx, insertAssessment,
 		sub.AssessmentID, sub.Organisation, sub.ReportID, sub.Vehicle, ordinal, sub.Gate,
-		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, at); err != nil {
+		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, at, sub.Batch); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert assessment %s: %w", sub.AssessmentID, err)
 	}
 	return assess.Receipt{ReportID: sub.ReportID, AssessmentID: sub.AssessmentID}, nil

@@ -92,6 +92,7 @@ func TestStore(t *testing.T) {
 		t.Run(engine, func(t *testing.T) {
 			t.Parallel()
 			assesstest.Store(t, func(t *testing.T) assess.Store { return migrated(t, options(t)) })
+			assesstest.BatchStore(t, func(t *testing.T) assesstest.StoreWithBatches { return migrated(t, options(t)) })
 			accesstest.Store(t, func(t *testing.T) access.Store { return migrated(t, options(t)) })
 		})
 	}

@@ -156,21 +156,29 @@ func (s *store) Fail(ctx context.Context, id string, problem []byte, at time.Tim
 
 func assessmentID(id string) attribute.KeyValue { return attribute.String("laidup.assessment", id) }
 
+func chunkID(id string) attribute.KeyValue { return attribute.String("laidup.chunk", id) }
+
 // Queue traces what is handed to a queue, and hands the trace on with it.
-func (t *Tracer) Queue(q assess.Queue) assess.Queue {
+func (t *Tracer) Queue(q assess.Queue) assess.Queue { return t.queue(q, assessmentID) }
+
+// Chunks does the same for the queue of chunks of batches.
+func (t *Tracer) Chunks(q assess.Queue) assess.Queue { return t.queue(q, chunkID) }
+
+func (t *Tracer) queue(q assess.Queue, id func(string) attribute.KeyValue) assess.Queue {
 	if t == nil {
 		return q
 	}
-	return &queue{q, t}
+	return &queue{q, t, id}
 }
 
 type queue struct {
 	assess.Queue
-	t *Tracer
+	t  *Tracer
+	id func(string) attribute.KeyValue
 }
 
 func (q *queue) Enqueue(ctx context.Context, id string, attempt int) error {
-	ctx, span := q.t.begin(ctx, "enqueue", trace.SpanKindProducer, assessmentID(id), attribute.Int("laidup.attempt", attempt))
+	ctx, span := q.t.begin(ctx, "enqueue", trace.SpanKindProducer, q.id(id), attribute.Int("laidup.attempt", attempt))
 	from := origin.Of(ctx)
 	carrier := propagation.MapCarrier{}
 	traceContext.Inject(ctx, carrier)
@@ -193,13 +201,19 @@ type tasks struct {
 	t *Tracer
 }
 
-func (k *tasks) Serve(ctx context.Context, concurrency int, grace time.Duration, handle func(context.Context, string) error) error {
-	return k.Tasks.Serve(ctx, concurrency, grace, func(ctx context.Context, id string) error {
-		from := origin.Of(ctx)
-		ctx = traceContext.Extract(ctx, propagation.MapCarrier{"traceparent": from.TraceParent, "tracestate": from.TraceState})
-		ctx, span := k.t.begin(ctx, "score", trace.SpanKindConsumer, assessmentID(id), attribute.String("laidup.request", from.Request))
-		err := handle(ctx, id)
-		end(span, err)
-		return err
+func (k *tasks) Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error {
+	traced := func(name string, id func(string) attribute.KeyValue, do func(context.Context, string) error) func(context.Context, string) error {
+		return func(ctx context.Context, of string) error {
+			from := origin.Of(ctx)
+			ctx = traceContext.Extract(ctx, propagation.MapCarrier{"traceparent": from.TraceParent, "tracestate": from.TraceState})
+			ctx, span := k.t.begin(ctx, name, trace.SpanKindConsumer, id(of), attribute.String("laidup.request", from.Request))
+			err := do(ctx, of)
+			end(span, err)
+			return err
+		}
+	}
+	return k.Tasks.Serve(ctx, concurrency, grace, assess.Handlers{
+		Assessment: traced("score", assessmentID, handle.Assessment),
+		Chunk:      traced("work on chunk", chunkID, handle.Chunk),
 	})
 }

@@ -56,8 +56,8 @@ type bringer struct {
 	err  error
 }
 
-func (b *bringer) Serve(ctx context.Context, _ int, _ time.Duration, handle func(context.Context, string) error) error {
-	b.err = handle(origin.With(ctx, b.from), "a")
+func (b *bringer) Serve(ctx context.Context, _ int, _ time.Duration, handle assess.Handlers) error {
+	b.err = handle.Assessment(origin.With(ctx, b.from), "a")
 	return nil
 }
 
@@ -125,7 +125,7 @@ func TestWorkWithoutATraceGetsOne(t *testing.T) {
 	for _, from := range []origin.Origin{{}, {Request: "r", TraceParent: "garbage", TraceState: "\n"}} {
 		b := &bringer{from: from}
 		failure := errors.New("disk is gone")
-		if err := tracer.Tasks(b).Serve(t.Context(), 1, 0, func(context.Context, string) error { return failure }); err != nil || b.err != failure {
+		if err := tracer.Tasks(b).Serve(t.Context(), 1, 0, assess.Handlers{Assessment: func(context.Context, string) error { return failure }}); err != nil || b.err != failure {
 			t.Errorf("%v, %v", err, b.err)
 		}
 	}

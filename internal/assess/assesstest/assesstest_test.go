@@ -15,6 +15,11 @@ func TestMemory(t *testing.T) {
 	assesstest.Store(t, func(*testing.T) assess.Store { return assesstest.NewMemory() })
 }
 
+func TestMemoryKeepsBatches(t *testing.T) {
+	t.Parallel()
+	assesstest.BatchStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
+}
+
 func TestMemoryBreaksAndMends(t *testing.T) {
 	t.Parallel()
 	store, broken := assesstest.NewMemory(), errors.New("disk is gone")

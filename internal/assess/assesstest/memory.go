@@ -27,6 +27,9 @@ type Memory struct {
 	keys        map[owned]claim
 	ruleSets    map[string][]byte // by digest
 	published   []assess.Publication
+	ofBatch     map[string]string // the batch of an assessment, by its id
+	batches     map[string]*batch
+	chunks      map[string]*chunk
 }
 
 // owned is a name that an organisation gave.
@@ -53,6 +56,9 @@ func NewMemory() *Memory {
 		assessments: map[string]*assess.Assessment{},
 		keys:        map[owned]claim{},
 		ruleSets:    map[string][]byte{},
+		ofBatch:     map[string]string{},
+		batches:     map[string]*batch{},
+		chunks:      map[string]*chunk{},
 	}
 }
 
@@ -84,6 +90,11 @@ func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receip
 		return assess.Receipt{}, err
 	}
 	defer leave()
+	return m.accept(s)
+}
+
+// accept stores a report; the store is locked.
+func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 	if s.IdempotencyKey != "" {
 		if known, ok := m.keys[owned{s.Organisation, s.IdempotencyKey}]; ok {
 			if known.fingerprint != s.Fingerprint {
@@ -120,6 +131,9 @@ func (m *Memory) Accept(ctx context.Context, s assess.Submission) (assess.Receip
 	m.assessments[s.AssessmentID] = &assess.Assessment{
 		ID: s.AssessmentID, Organisation: s.Organisation, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: v.Reports,
 		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: at, EnqueuedAt: at,
+	}
+	if s.Batch != "" {
+		m.ofBatch[s.AssessmentID] = s.Batch
 	}
 	receipt := assess.Receipt{ReportID: s.ReportID, AssessmentID: s.AssessmentID}
 	if s.IdempotencyKey != "" {
@@ -201,7 +215,7 @@ func (m *Memory) PutBack(ctx context.Context, id string) error {
 func (m *Memory) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
 	return m.change(ctx, id, func(a *assess.Assessment) {
 		a.State, a.FinishedAt, a.Outcome = assess.Done, stored(at), o
-		a.Outcome.Body = bytes.Clone(o.Body)
+		a.Outcome.Body, a.Outcome.Summary = bytes.Clone(o.Body), bytes.Clone(o.Summary)
 	})
 }
 
@@ -227,6 +241,7 @@ func (m *Memory) Retry(ctx context.Context, organisation, id string, at time.Tim
 		return 0, fmt.Errorf("assessment %s: %w", id, assess.ErrNotFailed)
 	}
 	a.State, a.Starts, a.EnqueuedAt, a.FinishedAt, a.Problem = assess.Queued, 0, stored(at), time.Time{}, nil
+	delete(m.ofBatch, id)
 	return a.Attempt, nil
 }
 
@@ -269,7 +284,7 @@ func (m *Memory) Waiting(ctx context.Context, before, after time.Time, limit int
 	}
 	defer leave()
 	waiting := m.list(func(a *assess.Assessment) bool {
-		return !finished(a) && (a.EnqueuedAt.Before(stored(before)) || a.EnqueuedAt.After(stored(after)))
+		return !finished(a) && m.ofBatch[a.ID] == "" && (a.EnqueuedAt.Before(stored(before)) || a.EnqueuedAt.After(stored(after)))
 	})
 	slices.SortFunc(waiting, func(a, b assess.Assessment) int {
 		return cmp.Or(a.EnqueuedAt.Compare(b.EnqueuedAt), strings.Compare(a.ID, b.ID))
@@ -291,7 +306,7 @@ func (m *Memory) Backlog(ctx context.Context) (assess.Backlog, error) {
 			b.Failed++
 		case !finished(a):
 			b.Unfinished++
-			if b.Oldest.IsZero() || a.CreatedAt.Before(b.Oldest) {
+			if m.ofBatch[a.ID] == "" && (b.Oldest.IsZero() || a.CreatedAt.Before(b.Oldest)) {
 				b.Oldest = a.CreatedAt
 			}
 		}
@@ -481,7 +496,7 @@ func (m *Memory) list(match func(*assess.Assessment) bool) []assess.Assessment {
 // listed returns a copy of a without its body.
 func listed(a *assess.Assessment) assess.Assessment {
 	c := *a
-	c.Organisation, c.Starts, c.Outcome.Body = "", 0, nil
+	c.Organisation, c.Starts, c.Outcome.Body, c.Outcome.Summary = "", 0, nil, nil
 	c.Problem = bytes.Clone(a.Problem)
 	return c
 }

@@ -1,0 +1,486 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"strconv"
+	"sync"
+	"time"
+
+	"laidup/internal/assess"
+	"laidup/internal/score"
+)
+
+// batchBody is a batch as clients see it.
+type batchBody struct {
+	ID             string            `json:"id"`
+	Kind           assess.BatchKind  `json:"kind"`
+	State          assess.BatchState `json:"state"`
+	Gate           string            `json:"gate,omitempty"` // none: that of each assessment
+	RuleSet        score.RuleSet     `json:"rule_set"`
+	IdempotencyKey string            `json:"idempotency_key,omitempty"`
+	CreatedAt      time.Time         `json:"created_at"`
+	ReceivedAt     *time.Time        `json:"received_at"` // when the last line came; null before
+	FinishedAt     *time.Time        `json:"finished_at"` // null before
+	Lines          batchLines        `json:"lines"`
+	Pace           batchPace         `json:"pace"`
+	Links          batchLinks        `json:"links"`
+}
+
+// batchLines counts lines. Those that have an answer are counted chunk by chunk, in steps of up to a hundred.
+type batchLines struct {
+	Through  int  `json:"through"`  // number of the last line that is stored
+	Received int  `json:"received"` // that are not blank
+	Refused  int  `json:"refused"`
+	Waiting  int  `json:"waiting"`
+	Done     int  `json:"done"`
+	Failed   int  `json:"failed"`
+	Changed  *int `json:"changed,omitempty"` // of a rescore: scored again and not as before
+}
+
+// batchPace is how fast it goes: since the batch was opened until now, or until it finished.
+type batchPace struct {
+	PerSecond   float64  `json:"per_second"`
+	SecondsLeft *float64 `json:"seconds_left"` // null while that cannot be told
+}
+
+type batchLinks struct {
+	Batch   string `json:"batch"`
+	Results string `json:"results"`
+	Cancel  string `json:"cancel"`
+}
+
+func batchOf(b assess.Batch, now time.Time) batchBody {
+	at := "/v1/batches/" + b.ID
+	body := batchBody{
+		ID: b.ID, Kind: b.Kind, State: b.State, Gate: b.Gate, RuleSet: score.RuleSet(b.RuleSet), IdempotencyKey: b.IdempotencyKey,
+		CreatedAt: b.At, ReceivedAt: timeOrNull(b.ReceivedAt), FinishedAt: timeOrNull(b.FinishedAt),
+		Lines: batchLines{Through: b.Through, Received: b.Lines, Refused: b.Refused, Done: b.Done, Failed: b.Failed, Waiting: b.Lines - b.Refused - b.Done - b.Failed},
+		Links: batchLinks{at, at + "/results", at + "/cancel"},
+	}
+	if b.Kind == assess.Rescore {
+		body.Lines.Changed = &b.Changed
+	}
+	if !b.FinishedAt.IsZero() {
+		now = b.FinishedAt
+	}
+	answered := b.Refused + b.Done + b.Failed
+	if took := now.Sub(b.At).Seconds(); took > 0 && answered > 0 {
+		rate := float64(answered) / took
+		body.Pace.PerSecond = tenths(rate)
+		if left := tenths(float64(body.Lines.Waiting) / rate); b.State != assess.Receiving {
+			body.Pace.SecondsLeft = &left
+		}
+	}
+	return body
+}
+
+func timeOrNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+func tenths(x float64) float64 { return float64(int64(x*10+0.5)) / 10 }
+
+const mediaNDJSON = "application/x-ndjson"
+
+// Bounds of uploads.
+const (
+	// chunkTime is how long the lines of a chunk, a hundred or a megabyte, may take to arrive.
+	chunkTime = time.Minute
+	// uploadsOfOne is how many batches one organisation may send to a process at once.
+	uploadsOfOne = 4
+)
+
+// uploads counts the batches that are being sent, by organisation.
+type uploads struct {
+	mu sync.Mutex
+	n  map[string]int
+}
+
+func (u *uploads) begin(organisation string) (end func(), ok bool) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.n == nil {
+		u.n = map[string]int{}
+	}
+	if u.n[organisation] >= uploadsOfOne {
+		return nil, false
+	}
+	u.n[organisation]++
+	return func() {
+		u.mu.Lock()
+		defer u.mu.Unlock()
+		if u.n[organisation]--; u.n[organisation] == 0 {
+			delete(u.n, organisation)
+		}
+	}, true
+}
+
+func (a *API) postBatch(r *request) (reply, error) {
+	key, err := idempotencyKey(r.Header.Values("Idempotency-Key"))
+	if err != nil {
+		return reply{}, err
+	}
+	if !says(r.Header, mediaNDJSON) && !says(r.Header, "application/jsonl") {
+		return reply{}, notJSON.says("send one report a line, as JSON in UTF-8, uncompressed, as Content-Type: %s", mediaNDJSON)
+	}
+	first := 1
+	if s := r.query.Get("first_line"); s != "" {
+		var ok bool
+		if first, ok = digits(s); !ok || first < 1 || first > assess.MaxLines {
+			return reply{}, badQuery.says("first_line is a whole number from 1 to %d", assess.MaxLines)
+		}
+		if key == "" && first > 1 {
+			return reply{}, badQuery.says("first_line goes on with a batch that was begun under an Idempotency-Key: send that, too")
+		}
+	}
+	end, ok := a.uploads.begin(r.key.Organisation)
+	if !ok {
+		return reply{}, tooMany.says("an organisation may send %d batches at once: wait for one of them", uploadsOfOne)
+	}
+	defer end()
+	control := http.NewResponseController(r.writer)
+	pause := func() error {
+		select {
+		case <-a.draining:
+			return errDraining
+		default:
+		}
+		// Each chunk has its own time, and so has the answer: a batch may take hours.
+		_ = control.SetReadDeadline(time.Now().Add(chunkTime))
+		_ = control.SetWriteDeadline(time.Now().Add(2 * chunkTime))
+		return nil
+	}
+	b, _, err := r.account.Receive(r.Context(), assess.BatchOrder{
+		Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key,
+		FirstLine: first, MaxLine: int(a.limits.Body), Pause: pause,
+	}, r.Body)
+	if err != nil {
+		return reply{}, uploadProblem(err, key)
+	}
+	body := batchOf(b, a.service.Now())
+	return reply{status: http.StatusAccepted, header: map[string]string{"Location": body.Links.Batch, "Retry-After": pollAfter}, body: body}, nil
+}
+
+var errDraining = errors.New("the server is about to go")
+
+// uploadProblem says how far a batch came, and how to go on.
+func uploadProblem(err error, key string) error {
+	var partial *assess.PartialError
+	if !errors.As(err, &partial) {
+		return err
+	}
+	goOn := fmt.Sprintf("lines 1 to %d are stored as batch %s: send it again with the same Idempotency-Key, and first_line=%d if you like, to go on behind them", partial.Through, partial.Batch, partial.Through+1)
+	if key == "" {
+		goOn = fmt.Sprintf("lines 1 to %d are stored as batch %s and will be worked on; send the others as another batch, next time with an Idempotency-Key, which lets it go on", partial.Through, partial.Batch)
+	}
+	cause := partial.Err
+	var p *problem
+	switch {
+	case errors.Is(cause, assess.ErrLineGap):
+		return badQuery.says("first_line is %s", fmt.Sprintf("at most %d: the lines before are not there yet", partial.Through+1))
+	case errors.Is(cause, errDraining), errors.Is(cause, assess.ErrUnavailable):
+		p = unavailable.says("%s", goOn)
+	case errors.Is(cause, assess.ErrTooManyLines):
+		p = bodyTooLarge.says("a batch has at most %d lines; %s", assess.MaxLines, goOn)
+	case errors.Is(cause, assess.ErrBatchMoved):
+		p = batchMoved.says("")
+	case errors.Is(cause, assess.ErrBatchClosed):
+		p = batchClosed.says("")
+	case errors.Is(cause, assess.ErrKeyReused):
+		p = keyReused.says("this Idempotency-Key came before with another batch: use a new key for a new batch")
+	case errors.Is(cause, os.ErrDeadlineExceeded):
+		p = bodySlow.says("a hundred lines have to arrive within %s; %s", chunkTime, goOn)
+	case errors.Is(cause, context.Canceled), errors.Is(cause, io.ErrUnexpectedEOF), errors.As(cause, new(*http.MaxBytesError)):
+		p = bodyCut.says("%s", goOn)
+	default:
+		return err
+	}
+	p.header = map[string]string{"Location": "/v1/batches/" + partial.Batch}
+	return p
+}
+
+func (a *API) listBatches(r *request) (reply, error) {
+	limit, after, err := r.page(batchCursor)
+	if err != nil {
+		return reply{}, err
+	}
+	list, err := r.account.Batches(r.Context(), assess.BatchPage{BeforeCreated: after.at, BeforeID: after.name, Limit: limit + 1})
+	if err != nil {
+		return reply{}, err
+	}
+	list, next, header := turn(r, list, limit, batchCursor, func(b assess.Batch) cursor { return cursor{b.At, b.ID} })
+	body := struct {
+		Batches []batchBody `json:"batches"`
+		Next    string      `json:"next,omitempty"`
+	}{[]batchBody{}, next}
+	for _, b := range list {
+		body.Batches = append(body.Batches, batchOf(b, a.service.Now()))
+	}
+	return reply{header: header, body: body}, nil
+}
+
+func (a *API) getBatch(r *request) (reply, error) {
+	id, err := r.name("id")
+	if err != nil {
+		return reply{}, err
+	}
+	b, err := r.account.Batch(r.Context(), id)
+	if err != nil {
+		return reply{}, err
+	}
+	out := reply{body: batchOf(b, a.service.Now())}
+	if b.FinishedAt.IsZero() {
+		out.header = map[string]string{"Retry-After": pollAfter}
+	}
+	return out, nil
+}
+
+func (a *API) cancelBatch(r *request) (reply, error) {
+	id, err := r.name("id")
+	if err != nil {
+		return reply{}, err
+	}
+	b, err := r.account.CancelBatch(r.Context(), id)
+	if err != nil {
+		return reply{}, err
+	}
+	return reply{body: batchOf(b, a.service.Now())}, nil
+}
+
+// lineBody is what has become of a line.
+type lineBody struct {
+	Line       int             `json:"line"`
+	State      string          `json:"state"`             // refused, or that of its assessment
+	Vehicle    string          `json:"vehicle,omitempty"` // none: it could not be read
+	Report     string          `json:"report,omitempty"`
+	Assessment string          `json:"assessment,omitempty"`
+	AsOf       string          `json:"as_of,omitempty"`
+	Summary    json.RawMessage `json:"summary,omitempty"` // of a finished assessment
+	Rescored   json.RawMessage `json:"rescored,omitempty"`
+	Problem    json.RawMessage `json:"problem,omitempty"`
+}
+
+const lineRefused = "refused"
+
+func lineOf(l assess.Line, kind assess.BatchKind) lineBody {
+	b := lineBody{Line: l.Number, Vehicle: l.Vehicle, Problem: json.RawMessage(l.Problem)}
+	a := l.Assessment
+	if kind == assess.Rescore {
+		b.Assessment, b.Rescored, b.State = a.ID, json.RawMessage(l.Result), string(assess.Queued)
+		switch {
+		case l.Result != nil:
+			b.State = string(assess.Done)
+		case l.Problem != nil:
+			b.State = string(assess.Failed)
+		}
+		return b
+	}
+	if a.ID == "" {
+		b.State = lineRefused
+		return b
+	}
+	b.State, b.Report, b.Assessment, b.AsOf, b.Summary = string(a.State), a.ReportID, a.ID, a.Outcome.AsOf, json.RawMessage(a.Outcome.Summary)
+	if a.State == assess.Failed {
+		b.Problem = json.RawMessage(a.Problem)
+	}
+	return b
+}
+
+var lineColumns = []column[lineRow]{
+	{"line", func(l lineRow) string { return strconv.Itoa(l.Line) }},
+	{"state", func(l lineRow) string { return l.State }},
+	{"vehicle", func(l lineRow) string { return l.Vehicle }},
+	{"gate", func(l lineRow) string { return l.Summary.Verdict.Gate }},
+	{"verdict", func(l lineRow) string { return l.Summary.Verdict.State }},
+	{"chance_through", func(l lineRow) string { return l.done(number(l.Summary.Verdict.ChanceThrough)) }},
+	{"blockers", func(l lineRow) string { return l.done(strconv.Itoa(l.Summary.Verdict.Blockers)) }},
+	{"condition", func(l lineRow) string { return l.done(number(l.Summary.Condition.Expected)) }},
+	{"condition_low", func(l lineRow) string { return l.done(number(l.Summary.Condition.Low)) }},
+	{"condition_high", func(l lineRow) string { return l.done(number(l.Summary.Condition.High)) }},
+	{"coverage", func(l lineRow) string { return l.done(number(l.Summary.Coverage)) }},
+	{"as_of", func(l lineRow) string { return l.AsOf }},
+	{"assessment", func(l lineRow) string { return l.Assessment }},
+	{"report", func(l lineRow) string { return l.Report }},
+	{"problem", func(l lineRow) string { return l.problem }},
+}
+
+var rescoredColumns = []column[lineRow]{
+	{"line", func(l lineRow) string { return strconv.Itoa(l.Line) }},
+	{"state", func(l lineRow) string { return l.State }},
+	{"vehicle", func(l lineRow) string { return l.Vehicle }},
+	{"changed", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Changed)) }},
+	{"gate", func(l lineRow) string { return l.Rescored.To.Verdict.Gate }},
+	{"verdict_from", func(l lineRow) string { return l.Rescored.From.Verdict.State }},
+	{"verdict_to", func(l lineRow) string { return l.Rescored.To.Verdict.State }},
+	{"chance_through_from", func(l lineRow) string { return l.done(number(l.Rescored.From.Verdict.ChanceThrough)) }},
+	{"chance_through_to", func(l lineRow) string { return l.done(number(l.Rescored.To.Verdict.ChanceThrough)) }},
+	{"blockers_gone", func(l lineRow) string { return lines(l.Rescored.Changes.Gone, blockerInWords) }},
+	{"blockers_new", func(l lineRow) string { return lines(l.Rescored.Changes.New, blockerInWords) }},
+	{"assessment", func(l lineRow) string { return l.Rescored.Assessment }},
+	{"problem", func(l lineRow) string { return l.problem }},
+}
+
+// lineRow is a line with what is in it read, for a table.
+type lineRow struct {
+	lineBody
+	Summary  assess.Summary
+	Rescored assess.Rescored
+	problem  string
+}
+
+// done leaves a cell empty that means nothing before a line is done.
+func (l lineRow) done(cell string) string {
+	if l.State != string(assess.Done) {
+		return ""
+	}
+	return cell
+}
+
+func rowOf(b lineBody) (row lineRow, err error) {
+	row.lineBody = b
+	if b.Summary != nil {
+		err = json.Unmarshal(b.Summary, &row.Summary)
+	}
+	if b.Rescored != nil {
+		err = errors.Join(err, json.Unmarshal(b.Rescored, &row.Rescored))
+	}
+	if b.Problem != nil {
+		var p struct {
+			Title, Detail string
+			Errors        []struct{ Pointer, Detail string }
+		}
+		err = errors.Join(err, json.Unmarshal(b.Problem, &p))
+		row.problem = p.Title + ": " + p.Detail
+		for _, e := range p.Errors {
+			row.problem += "; " + e.Pointer + " " + e.Detail
+		}
+	}
+	return row, err
+}
+
+// pageOfLines is how many lines the store is asked for at once.
+const pageOfLines = 500
+
+// getResults streams the lines of a batch in their order, as they stand: it need not be finished.
+func (a *API) getResults(r *request) (reply, error) {
+	id, err := r.name("id")
+	if err != nil {
+		return reply{}, err
+	}
+	first := 1
+	if s := r.query.Get("first_line"); s != "" {
+		var ok bool
+		if first, ok = digits(s); !ok || first < 1 || first > assess.MaxLines {
+			return reply{}, badQuery.says("first_line is a whole number from 1 to %d", assess.MaxLines)
+		}
+	}
+	b, err := r.account.Batch(r.Context(), id)
+	if err != nil {
+		return reply{}, err
+	}
+	if r.Method == http.MethodHead {
+		return reply{body: raw(nil)}, nil
+	}
+	return reply{serve: http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
+		h := w.Header()
+		h.Set("Content-Type", r.media)
+		var out lineWriter = &lineJSON{w: w}
+		if r.media == mediaCSV {
+			h.Set("Content-Type", r.media+"; charset=utf-8; header=present")
+			out = newLineCSV(w, b.Kind)
+		}
+		control := http.NewResponseController(w)
+		for after := first - 1; ; {
+			list, err := r.account.Lines(req.Context(), id, after, pageOfLines)
+			if err == nil {
+				// Each page has its own time: the server's is for answers that are small.
+				_ = control.SetWriteDeadline(time.Now().Add(chunkTime))
+				for _, l := range list {
+					after = l.Number
+					if err = out.line(lineOf(l, b.Kind)); err != nil {
+						break
+					}
+				}
+			}
+			if err == nil {
+				err = out.flush()
+			}
+			if err != nil {
+				// The status is sent: that the answer is not whole can only be shown by breaking it off.
+				a.log.WarnContext(req.Context(), "results broken off", "batch", id, "after_line", after, "error", err)
+				panic(http.ErrAbortHandler)
+			}
+			if len(list) < pageOfLines {
+				return
+			}
+		}
+	})}, nil
+}
+
+// lineWriter writes lines in a form.
+type lineWriter interface {
+	line(lineBody) error
+	flush() error
+}
+
+type lineJSON struct {
+	w      io.Writer
+	buffer bytes.Buffer
+}
+
+func (j *lineJSON) line(b lineBody) error {
+	j.buffer.Write(encode(b))
+	j.buffer.WriteByte('\n')
+	return nil
+}
+
+func (j *lineJSON) flush() error {
+	_, err := j.buffer.WriteTo(j.w)
+	return err
+}
+
+type lineCSV struct {
+	w       *csv.Writer
+	columns []column[lineRow]
+	cells   []string
+}
+
+func newLineCSV(w io.Writer, kind assess.BatchKind) *lineCSV {
+	c := &lineCSV{w: csv.NewWriter(w), columns: lineColumns}
+	if kind == assess.Rescore {
+		c.columns = rescoredColumns
+	}
+	c.w.UseCRLF = true
+	for _, column := range c.columns {
+		c.cells = append(c.cells, column.name)
+	}
+	_ = c.w.Write(c.cells) // it is buffered: flush has the error
+	return c
+}
+
+func (c *lineCSV) line(b lineBody) error {
+	row, err := rowOf(b)
+	if err != nil {
+		return err
+	}
+	for i, column := range c.columns {
+		c.cells[i] = harmless(column.cell(row))
+	}
+	return c.w.Write(c.cells)
+}
+
+func (c *lineCSV) flush() error {
+	c.w.Flush()
+	return c.w.Error()
+}

@@ -1,0 +1,346 @@
+package assess
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"runtime"
+	"sync"
+	"time"
+
+	"laidup/internal/report"
+)
+
+// Bounds of a batch.
+const (
+	// MaxLines is how many lines a batch may have.
+	MaxLines = 1_000_000
+	// A chunk is what is stored, and worked on, at once: at most so many lines, and no more once they
+	// have so many bytes. It takes a worker about a second.
+	chunkLines = 100
+	chunkBytes = 1 << 20
+)
+
+// BatchOrder is a batch of reports with what is wanted of it.
+type BatchOrder struct {
+	Gate    string // the gate asked about; empty: the rule set's own question
+	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
+	// IdempotencyKey makes a repeat harmless, and an upload that was cut off one that can go on: lines
+	// that are stored already are passed over. Empty: neither.
+	IdempotencyKey string
+	// FirstLine is the number that the first line has: above 1 where an upload goes on behind the lines
+	// that are stored. Zero means 1.
+	FirstLine int
+	MaxLine   int // the greatest length of a line in bytes; required
+	// Pause is asked before each chunk is read; an error ends the upload there. nil: never.
+	Pause func() error
+}
+
+// PartialError means that an upload did not come to its end: the lines up to Through are stored.
+type PartialError struct {
+	Batch   string
+	Through int
+	Err     error
+}
+
+// Error says how far it came.
+func (e *PartialError) Error() string {
+	return fmt.Sprintf("batch %s is stored up to line %d: %v", e.Batch, e.Through, e.Err)
+}
+
+// Unwrap returns the cause.
+func (e *PartialError) Unwrap() error { return e.Err }
+
+// ErrLineGap means that an upload would go on behind lines that are not stored.
+var ErrLineGap = errors.New("lines between are missing")
+
+// lineProblem is why a line has no assessment, in the form of RFC 9457.
+type lineProblem struct {
+	Type   string         `json:"type"`
+	Title  string         `json:"title"`
+	Detail string         `json:"detail"`
+	Errors []report.Fault `json:"errors,omitempty"`
+}
+
+func (p lineProblem) encode() []byte {
+	b, err := json.Marshal(p)
+	if err != nil {
+		panic(fmt.Errorf("encode problem: %w", err)) // strings and faults always can be written
+	}
+	return b
+}
+
+// upload is a batch in the course of being received.
+type upload struct {
+	own     Account
+	order   BatchOrder
+	batch   Batch
+	lines   *bufio.Reader
+	number  int    // of the last line that was read
+	tally   []byte // digest of the lines up to it
+	checked bool   // every line from the first was seen: the tally can be compared
+	deaf    time.Time
+}
+
+// Receive stores a batch of reports, one JSON document a line, as it is read: chunk by chunk, whatever
+// its length, each line with its assessment or with the reason why it has none. What is stored is
+// worked on at once. A line that is no valid report is refused by itself. The error may be
+// [*PartialError] around what ended the upload, a [*NoSuchGateError], [ErrNoSuchRuleSet],
+// [ErrKeyReused], [ErrLineGap], [ErrTooManyLines], [ErrBatchMoved] or [ErrBatchClosed], or that of the
+// reader or the store.
+func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (b Batch, known bool, err error) {
+	set, err := own.ruleSet(ctx, o.RuleSet)
+	if err != nil {
+		return Batch{}, false, err
+	}
+	g, err := gateOf(set, o.Gate)
+	if err != nil {
+		return Batch{}, false, err
+	}
+	head := BatchHead{
+		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports, Gate: set.Gates[g].ID, RuleSet: refOf(set),
+		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(set.Gates[g].ID, set.Digest, []byte(Reports)), At: own.service.clock(),
+	}
+	if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
+		return Batch{}, false, err
+	}
+	first := max(o.FirstLine, 1)
+	if first > b.Through+1 {
+		return b, known, &PartialError{b.ID, b.Through, ErrLineGap}
+	}
+	u := upload{own: own, order: o, batch: b, lines: bufio.NewReaderSize(lines, 64<<10), number: first - 1, checked: first == 1}
+	if err := u.receive(ctx); err != nil {
+		return b, known, &PartialError{b.ID, u.batch.Through, err}
+	}
+	if b, err = own.service.batches.CloseBatch(ctx, own.organisation, b.ID, own.service.clock()); err != nil {
+		return b, known, &PartialError{u.batch.ID, u.batch.Through, err}
+	}
+	own.service.log.InfoContext(ctx, "batch received", "batch", b.ID, "lines", b.Lines, "refused", b.Refused, "repeat", known)
+	return b, known, nil
+}
+
+func (u *upload) receive(ctx context.Context) error {
+	if err := u.passOver(); err != nil {
+		return err
+	}
+	if !u.checked {
+		var err error
+		if u.tally, err = hex.DecodeString(u.batch.Tally); err != nil {
+			return fmt.Errorf("read tally of batch %s: %w", u.batch.ID, err)
+		}
+	}
+	for {
+		if u.order.Pause != nil {
+			if err := u.order.Pause(); err != nil {
+				return err
+			}
+		}
+		lines, more, err := u.read()
+		if err == nil && (len(lines) > 0 || u.number > u.batch.Through) {
+			err = u.store(ctx, lines)
+		}
+		if err != nil || !more {
+			return err
+		}
+	}
+}
+
+// passOver reads the lines that are stored already. Where all were sent again they have to be the same.
+func (u *upload) passOver() error {
+	for u.number < u.batch.Through {
+		_, err := u.next()
+		if errors.Is(err, io.EOF) {
+			if !u.checked {
+				// There is nothing behind what is stored: its sender may have missed the answer.
+				u.number = u.batch.Through
+				return nil
+			}
+			return ErrKeyReused
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if u.checked && u.batch.Through > 0 && hex.EncodeToString(u.tally) != u.batch.Tally {
+		return ErrKeyReused
+	}
+	return nil
+}
+
+// rawLine is a line as it came.
+type rawLine struct {
+	number int
+	body   []byte
+	long   bool // it was longer than a line may be, and only its beginning was kept
+}
+
+// next reads a line, without its end. The error is io.EOF behind the last.
+func (u *upload) next() (rawLine, error) {
+	l := rawLine{number: u.number + 1}
+	digest := sha256.New()
+	digest.Write(u.tally)
+	for {
+		part, err := u.lines.ReadSlice('\n')
+		if len(part) == 0 && len(l.body) == 0 && !l.long && errors.Is(err, io.EOF) {
+			return l, io.EOF
+		}
+		ended := err == nil || errors.Is(err, io.EOF)
+		if !ended && !errors.Is(err, bufio.ErrBufferFull) {
+			return l, err
+		}
+		part = bytes.TrimSuffix(part, []byte("\n"))
+		digest.Write(part)
+		if room := u.order.MaxLine - len(l.body); len(part) > room {
+			l.long, part = true, part[:max(0, room)]
+		}
+		l.body = append(l.body, part...)
+		if ended {
+			break
+		}
+	}
+	u.number, u.tally = l.number, digest.Sum(nil)
+	return l, nil
+}
+
+// read reads the lines of a chunk; blank ones are left out.
+func (u *upload) read() (lines []rawLine, more bool, err error) {
+	for size := 0; len(lines) < chunkLines && size < chunkBytes; {
+		l, err := u.next()
+		if errors.Is(err, io.EOF) {
+			return lines, false, nil
+		}
+		if err != nil {
+			// What came whole before the connection broke is stored all the same, if it is stored at all
+			// by the chunk: the sender goes on behind what is stored.
+			return nil, false, err
+		}
+		if l.number > MaxLines {
+			return nil, false, ErrTooManyLines
+		}
+		if len(bytes.TrimSpace(l.body)) > 0 {
+			lines = append(lines, l)
+			size += len(l.body)
+		}
+	}
+	return lines, true, nil
+}
+
+// store stores a chunk and hands it over.
+func (u *upload) store(ctx context.Context, lines []rawLine) error {
+	s := u.own.service
+	c := NewChunk{
+		Batch: u.batch.ID, Organisation: u.own.organisation, Number: u.batch.Chunks + 1,
+		After: u.batch.Through, Through: u.number, Tally: hex.EncodeToString(u.tally),
+		Lines: make([]NewLine, len(lines)), At: s.clock(),
+		Full: lineProblem{"/problems/dossier-full", "The vehicle has as many reports as it may have", fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", MaxReports), nil}.encode(),
+	}
+	// Behind a chunk that was refused as a whole the next has the number it would have had.
+	c.ID = chunkID(u.batch.ID, c.Number)
+	u.decode(lines, c)
+	work, err := s.addChunk(ctx, c)
+	if err != nil {
+		return err
+	}
+	u.batch.Through, u.batch.Tally = c.Through, c.Tally
+	if !work {
+		return nil
+	}
+	u.batch.Chunks++
+	for _, l := range c.Lines {
+		if l.Submission != nil {
+			s.tell.ReportAccepted()
+		}
+	}
+	// The chunk is stored and will be worked on even if the queue is down; then it need not be waited for
+	// again and again.
+	if now := s.clock(); now.After(u.deaf) && !s.enqueueChunk(context.WithoutCancel(ctx), c.ID, firstAttempt, senderWaits) {
+		u.deaf = now.Add(s.overdue)
+	}
+	return nil
+}
+
+// addChunk stores a chunk; what is in the way for a moment is waited for.
+func (s *Service) addChunk(ctx context.Context, c NewChunk) (work bool, err error) {
+	for pause := 50 * time.Millisecond; ; pause *= 3 {
+		work, err = s.batches.AddChunk(ctx, c)
+		if !errors.Is(err, ErrUnavailable) || pause > time.Second || ctx.Err() != nil {
+			return work, err
+		}
+		s.log.WarnContext(ctx, "chunk not stored yet", "chunk", c.ID, "error", err)
+		select {
+		case <-time.After(pause):
+		case <-ctx.Done():
+		}
+	}
+}
+
+// decode reads the lines of a chunk as reports, side by side.
+func (u *upload) decode(lines []rawLine, c NewChunk) {
+	var workers sync.WaitGroup
+	next := make(chan int)
+	for range min(runtime.GOMAXPROCS(0), len(lines)) {
+		workers.Go(func() {
+			for i := range next {
+				c.Lines[i] = u.decodeLine(lines[i], c.At)
+			}
+		})
+	}
+	for i := range lines {
+		next <- i
+	}
+	close(next)
+	workers.Wait()
+}
+
+func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
+	s := u.own.service
+	line.Number = l.number
+	defer func() {
+		if cause := recover(); cause != nil {
+			s.log.Error("panic", "batch", u.batch.ID, "line", l.number, "cause", fmt.Sprint(cause))
+			line = NewLine{Number: l.number, Problem: lineProblem{"/problems/internal-error", "Something went wrong here", fmt.Sprintf("this is our fault, not that of the report: tell us the batch %s and the line", u.batch.ID), nil}.encode()}
+		}
+	}()
+	if l.long {
+		line.Problem = lineProblem{"/problems/body-too-large", "The line is too long", fmt.Sprintf("a report is at most %d bytes long: split it", u.order.MaxLine), nil}.encode()
+		return line
+	}
+	r, checked, err := s.decode(l.body)
+	var invalid *InvalidError
+	if errors.As(err, &invalid) {
+		line.Problem = lineProblem{"/problems/invalid-report", "The report is not valid", "mend what errors lists; nothing of the line was stored", invalid.Faults}.encode()
+		return line
+	}
+	line.Vehicle = r.Vehicle.Reference
+	line.Submission = &Submission{
+		Organisation: u.own.organisation, ReportID: s.newID(), AssessmentID: s.newID(),
+		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
+		Body: l.body, Gate: u.batch.Gate, RuleSet: u.batch.RuleSet, At: at, Most: MaxReports, Batch: u.batch.ID,
+	}
+	return line
+}
+
+func chunkID(batch string, number int) string { return fmt.Sprintf("%s.%d", batch, number) }
+
+// enqueueChunk hands a chunk over and notes it. What goes wrong is mended by the sweep.
+func (s *Service) enqueueChunk(ctx context.Context, id string, attempt int, wait time.Duration) bool {
+	ctx, cancel := context.WithTimeout(ctx, wait)
+	defer cancel()
+	if err := s.chunks.Enqueue(ctx, id, attempt); err != nil {
+		s.log.WarnContext(ctx, "chunk waits for the sweep", "chunk", id, "attempt", attempt, slog.Any("error", err))
+		return false
+	}
+	if attempt > firstAttempt {
+		if err := s.batches.ChunkEnqueued(ctx, id, attempt, s.clock()); err != nil {
+			s.log.WarnContext(ctx, "attempt not noted", "chunk", id, "attempt", attempt, slog.Any("error", err))
+		}
+	}
+	return true
+}
