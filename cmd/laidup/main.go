@@ -25,6 +25,7 @@ const (
 type commands struct {
 	Score   scoreCommand   `cmd:"" help:"Score reports offline: one verdict, the blocking list and the risk register. Several files are the dossier of one vehicle."`
 	Check   checkCommand   `cmd:"" help:"Check reports and say everything that is wrong with them."`
+	Batch   batchCommand   `cmd:"" help:"Score many reports, one a line, offline or on a server: one result a line, in the same order."`
 	Serve   serveCommand   `cmd:"" help:"Serve the API and work on assessments."`
 	Work    workCommand    `cmd:"" help:"Work on assessments that others take in: needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Make, list and revoke API keys, in the store itself."`
@@ -39,6 +40,7 @@ type terminal struct {
 	in       io.Reader
 	out, err io.Writer
 	colour   bool // out is a terminal that shows colour
+	watched  bool // err is a terminal: somebody sees how far it has got
 	width    int  // characters a line
 }
 
@@ -51,6 +53,7 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	t := terminal{in: os.Stdin, out: os.Stdout, err: os.Stderr, width: 100}
 	t.colour = isTerminal(os.Stdout) && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
+	t.watched = isTerminal(os.Stderr)
 	code := run(ctx, os.Args[1:], t)
 	stop()
 	os.Exit(code)

@@ -36,7 +36,8 @@ type SummaryGate struct {
 	ChanceThrough score.Share `json:"chance_through"`
 }
 
-func summaryOf(a *score.Assessment) Summary {
+// SummaryOf sums an assessment up.
+func SummaryOf(a *score.Assessment) Summary {
 	s := Summary{Verdict: a.Verdict, Gates: []SummaryGate{}, Condition: a.Condition.Range, Coverage: a.Coverage.Share}
 	for _, g := range a.Gates {
 		s.Gates = append(s.Gates, SummaryGate{g.Gate, g.State, g.Blockers, g.ChanceThrough})

@@ -289,7 +289,7 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	if err != nil {
 		return Outcome{}, fmt.Errorf("encode assessment %s: %w", a.ID, err)
 	}
-	summary, err := json.Marshal(summaryOf(result))
+	summary, err := json.Marshal(SummaryOf(result))
 	if err != nil {
 		return Outcome{}, fmt.Errorf("encode summary of %s: %w", a.ID, err)
 	}

@@ -1,0 +1,191 @@
+package api
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"io"
+	"strconv"
+
+	"laidup/internal/assess"
+)
+
+// Line is what has become of a line of a batch.
+type Line struct {
+	Number     int             `json:"line"`
+	State      string          `json:"state"`             // refused, or that of its assessment
+	Vehicle    string          `json:"vehicle,omitempty"` // none: it could not be read
+	Report     string          `json:"report,omitempty"`
+	Assessment string          `json:"assessment,omitempty"`
+	AsOf       string          `json:"as_of,omitempty"`
+	Summary    json.RawMessage `json:"summary,omitempty"` // of a finished assessment
+	Rescored   json.RawMessage `json:"rescored,omitempty"`
+	Problem    json.RawMessage `json:"problem,omitempty"`
+}
+
+// Refused is the state of a line that has no assessment.
+const Refused = "refused"
+
+func lineOf(l assess.Line, kind assess.BatchKind) Line {
+	b := Line{Number: l.Number, Vehicle: l.Vehicle, Problem: json.RawMessage(l.Problem)}
+	a := l.Assessment
+	if kind == assess.Rescore {
+		b.Assessment, b.Rescored, b.State = a.ID, json.RawMessage(l.Result), string(assess.Queued)
+		switch {
+		case l.Result != nil:
+			b.State = string(assess.Done)
+		case l.Problem != nil:
+			b.State = string(assess.Failed)
+		}
+		return b
+	}
+	if a.ID == "" {
+		b.State = Refused
+		return b
+	}
+	b.State, b.Report, b.Assessment, b.AsOf, b.Summary = string(a.State), a.ReportID, a.ID, a.Outcome.AsOf, json.RawMessage(a.Outcome.Summary)
+	if a.State == assess.Failed {
+		b.Problem = json.RawMessage(a.Problem)
+	}
+	return b
+}
+
+var lineColumns = []column[lineRow]{
+	{"line", func(l lineRow) string { return strconv.Itoa(l.Number) }},
+	{"state", func(l lineRow) string { return l.State }},
+	{"vehicle", func(l lineRow) string { return l.Vehicle }},
+	{"gate", func(l lineRow) string { return l.Summary.Verdict.Gate }},
+	{"verdict", func(l lineRow) string { return l.Summary.Verdict.State }},
+	{"chance_through", func(l lineRow) string { return l.done(number(l.Summary.Verdict.ChanceThrough)) }},
+	{"blockers", func(l lineRow) string { return l.done(strconv.Itoa(l.Summary.Verdict.Blockers)) }},
+	{"condition", func(l lineRow) string { return l.done(number(l.Summary.Condition.Expected)) }},
+	{"condition_low", func(l lineRow) string { return l.done(number(l.Summary.Condition.Low)) }},
+	{"condition_high", func(l lineRow) string { return l.done(number(l.Summary.Condition.High)) }},
+	{"coverage", func(l lineRow) string { return l.done(number(l.Summary.Coverage)) }},
+	{"as_of", func(l lineRow) string { return l.AsOf }},
+	{"assessment", func(l lineRow) string { return l.Assessment }},
+	{"report", func(l lineRow) string { return l.Report }},
+	{"problem", func(l lineRow) string { return l.problem }},
+}
+
+var rescoredColumns = []column[lineRow]{
+	{"line", func(l lineRow) string { return strconv.Itoa(l.Number) }},
+	{"state", func(l lineRow) string { return l.State }},
+	{"vehicle", func(l lineRow) string { return l.Vehicle }},
+	{"changed", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Changed)) }},
+	{"gate", func(l lineRow) string { return l.Rescored.To.Verdict.Gate }},
+	{"verdict_from", func(l lineRow) string { return l.Rescored.From.Verdict.State }},
+	{"verdict_to", func(l lineRow) string { return l.Rescored.To.Verdict.State }},
+	{"chance_through_from", func(l lineRow) string { return l.done(number(l.Rescored.From.Verdict.ChanceThrough)) }},
+	{"chance_through_to", func(l lineRow) string { return l.done(number(l.Rescored.To.Verdict.ChanceThrough)) }},
+	{"blockers_gone", func(l lineRow) string { return lines(l.Rescored.Changes.Gone, blockerInWords) }},
+	{"blockers_new", func(l lineRow) string { return lines(l.Rescored.Changes.New, blockerInWords) }},
+	{"assessment", func(l lineRow) string { return l.Rescored.Assessment }},
+	{"problem", func(l lineRow) string { return l.problem }},
+}
+
+// lineRow is a line with what is in it read, for a table.
+type lineRow struct {
+	Line
+	Summary  assess.Summary
+	Rescored assess.Rescored
+	problem  string
+}
+
+// done leaves a cell empty that means nothing before a line is done.
+func (l lineRow) done(cell string) string {
+	if l.State != string(assess.Done) {
+		return ""
+	}
+	return cell
+}
+
+func rowOf(b Line) (row lineRow, err error) {
+	row.Line = b
+	if b.Summary != nil {
+		err = json.Unmarshal(b.Summary, &row.Summary)
+	}
+	if b.Rescored != nil {
+		err = errors.Join(err, json.Unmarshal(b.Rescored, &row.Rescored))
+	}
+	if b.Problem != nil {
+		var p struct {
+			Title, Detail string
+			Errors        []struct{ Pointer, Detail string }
+		}
+		err = errors.Join(err, json.Unmarshal(b.Problem, &p))
+		row.problem = p.Title + ": " + p.Detail
+		for _, e := range p.Errors {
+			row.problem += "; " + e.Pointer + " " + e.Detail
+		}
+	}
+	return row, err
+}
+
+// LineWriter writes lines in a form.
+type LineWriter interface {
+	// Write writes a line, which may have to wait for Flush.
+	Write(Line) error
+	Flush() error
+}
+
+// NewLineWriter returns what writes lines of a batch of a kind as CSV (RFC 4180), or as JSON, one a
+// line.
+func NewLineWriter(w io.Writer, kind assess.BatchKind, asCSV bool) LineWriter {
+	if asCSV {
+		return newLineCSV(w, kind)
+	}
+	return &lineJSON{w: w}
+}
+
+type lineJSON struct {
+	w      io.Writer
+	buffer bytes.Buffer
+}
+
+func (j *lineJSON) Write(b Line) error {
+	j.buffer.Write(encode(b))
+	j.buffer.WriteByte('\n')
+	return nil
+}
+
+func (j *lineJSON) Flush() error {
+	_, err := j.buffer.WriteTo(j.w)
+	return err
+}
+
+type lineCSV struct {
+	w       *csv.Writer
+	columns []column[lineRow]
+	cells   []string
+}
+
+func newLineCSV(w io.Writer, kind assess.BatchKind) *lineCSV {
+	c := &lineCSV{w: csv.NewWriter(w), columns: lineColumns}
+	if kind == assess.Rescore {
+		c.columns = rescoredColumns
+	}
+	c.w.UseCRLF = true
+	for _, column := range c.columns {
+		c.cells = append(c.cells, column.name)
+	}
+	_ = c.w.Write(c.cells) // it is buffered: flush has the error
+	return c
+}
+
+func (c *lineCSV) Write(b Line) error {
+	row, err := rowOf(b)
+	if err != nil {
+		return err
+	}
+	for i, column := range c.columns {
+		c.cells[i] = harmless(column.cell(row))
+	}
+	return c.w.Write(c.cells)
+}
+
+func (c *lineCSV) Flush() error {
+	c.w.Flush()
+	return c.w.Error()
+}

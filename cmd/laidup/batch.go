@@ -1,0 +1,337 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"slices"
+	"sync"
+
+	"github.com/schollz/progressbar/v3"
+
+	"laidup/api"
+	"laidup/internal/assess"
+	"laidup/internal/report"
+	"laidup/internal/ruleset"
+	"laidup/internal/score"
+)
+
+type batchCommand struct {
+	File   string `arg:"" help:"File with one report a line, as JSON; - is standard input."`
+	Gate   string `help:"Gate to be judged; the rule set's own question unless given."`
+	Rules  string `help:"Rule set to score by: the name of a built-in one; offline also a YAML or JSON file, or a folder; on a server also name/version."`
+	Format string `enum:"ndjson,csv" default:"ndjson" help:"ndjson or csv."`
+	Out    string `help:"File to write the results to; standard output unless given."`
+	Server string `env:"LAIDUP_SERVER" help:"URL of a service to send the reports to, which stores them; without one nothing is sent and nothing stored."`
+	Key    string `env:"LAIDUP_KEY" help:"API key for the server."`
+}
+
+// Run scores every line. The exit status is 0 when every line has a result, 1 when some have none.
+func (c *batchCommand) Run(ctx context.Context, t terminal) (err error) {
+	in, size, forget, err := c.open(t)
+	if err != nil {
+		return err
+	}
+	defer forget()
+	out, closeOut, err := c.create(t)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeOut()) }()
+	if c.Server != "" {
+		return c.send(ctx, t, in, out)
+	}
+	set, err := loadRules(c.Rules)
+	if err != nil {
+		return err
+	}
+	gate := set.Asks
+	if c.Gate != "" {
+		if gate = slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == c.Gate }); gate < 0 {
+			return fmt.Errorf("there is no gate %q: use one of %s", c.Gate, gateNames(set))
+		}
+	}
+	checker, err := report.NewChecker(set.Catalogue)
+	if err != nil {
+		return err
+	}
+	bar := c.bar(t, size, "scoring", true)
+	b := &offlineBatch{
+		in: in, set: set, scorer: score.New(set), gate: gate, checker: checker, earlier: map[string][]span{},
+		out: api.NewLineWriter(out, assess.Reports, c.Format == "csv"), read: bar,
+	}
+	if err := b.run(ctx); err != nil {
+		return err
+	}
+	return c.tell(t, b.done, b.lines-b.done)
+}
+
+// tell says what came of the lines.
+func (c *batchCommand) tell(t terminal, done, none int) error {
+	fmt.Fprintf(t.err, "%d lines have a result", done)
+	if none == 0 {
+		fmt.Fprintln(t.err, ".")
+		return nil
+	}
+	fmt.Fprintf(t.err, ", %d have none: the results say why.\n", none)
+	return status(exitBlocked)
+}
+
+// open opens the file. What cannot be read twice is kept in a file of its own meanwhile: the earlier
+// reports on a vehicle are read again for each later one.
+func (c *batchCommand) open(t terminal) (in *os.File, size int64, forget func(), err error) {
+	if c.File != "-" {
+		if in, err = os.Open(c.File); err != nil { // #nosec G304 -- who scores says which file
+			return nil, 0, nil, fmt.Errorf("read reports: %w", err)
+		}
+		info, err := in.Stat()
+		if err != nil {
+			return nil, 0, nil, errors.Join(fmt.Errorf("read reports: %w", err), in.Close())
+		}
+		if info.Mode().IsRegular() {
+			return in, info.Size(), func() { _ = in.Close() }, nil
+		}
+		defer in.Close()
+		t.in = in
+	}
+	kept, err := os.CreateTemp("", "laidup-batch-")
+	if err != nil {
+		return nil, 0, nil, fmt.Errorf("keep reports: %w", err)
+	}
+	forget = func() { _, _ = kept.Close(), os.Remove(kept.Name()) }
+	if size, err = io.Copy(kept, t.in); err == nil {
+		_, err = kept.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		forget()
+		return nil, 0, nil, fmt.Errorf("keep reports: %w", err)
+	}
+	return kept, size, forget, nil
+}
+
+func (c *batchCommand) create(t terminal) (out io.Writer, done func() error, err error) {
+	if c.Out == "" {
+		return t.out, func() error { return nil }, nil
+	}
+	f, err := os.Create(c.Out) // #nosec G304 -- who scores says which file
+	if err != nil {
+		return nil, nil, fmt.Errorf("write results: %w", err)
+	}
+	return f, f.Close, nil
+}
+
+// bar shows how far it has got, if anybody sees it.
+func (c *batchCommand) bar(t terminal, total int64, doing string, inBytes bool) *progressbar.ProgressBar {
+	if !t.watched {
+		return progressbar.DefaultSilent(total)
+	}
+	options := []progressbar.Option{
+		progressbar.OptionSetWriter(t.err), progressbar.OptionSetDescription(doing), progressbar.OptionShowCount(),
+		progressbar.OptionSetPredictTime(true), progressbar.OptionThrottle(progressEvery), progressbar.OptionClearOnFinish(), progressbar.OptionFullWidth(),
+	}
+	if inBytes {
+		options = append(options, progressbar.OptionShowBytes(true))
+	} else {
+		options = append(options, progressbar.OptionShowIts(), progressbar.OptionSetItsString("lines"))
+	}
+	return progressbar.NewOptions64(total, options...)
+}
+
+// span is where a line is in the file.
+type span struct {
+	at     int64
+	length int
+}
+
+// offlineBatch scores the lines of a file, each with the earlier lines on the same vehicle. What it keeps
+// in memory of a line that is done is where it is.
+type offlineBatch struct {
+	in      *os.File
+	set     *ruleset.Set
+	scorer  *score.Scorer
+	gate    int
+	checker *report.Checker
+	earlier map[string][]span // by vehicle
+	out     api.LineWriter
+	read    *progressbar.ProgressBar
+
+	lines, done int
+}
+
+// job is a line on its way to its result.
+type job struct {
+	number  int
+	where   span
+	body    []byte
+	long    bool
+	report  *report.Report
+	earlier []span
+	result  api.Line
+}
+
+// block is how many lines are read before they are worked on, side by side.
+const block = 256
+
+func (b *offlineBatch) run(ctx context.Context) error {
+	lines := bufio.NewReaderSize(b.in, 1<<20)
+	number, at := 0, int64(0)
+	for more := true; more; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		var jobs []*job
+		for len(jobs) < block && more {
+			j := &job{number: number + 1, where: span{at: at}}
+			n, err := j.readFrom(lines)
+			if n == 0 && errors.Is(err, io.EOF) {
+				more = false
+				break
+			}
+			if err != nil && !errors.Is(err, io.EOF) {
+				return fmt.Errorf("read line %d: %w", j.number, err)
+			}
+			number, at = number+1, at+n
+			_ = b.read.Add64(n)
+			if len(bytes.TrimSpace(j.body)) > 0 {
+				jobs = append(jobs, j)
+			}
+		}
+		if err := b.work(jobs); err != nil {
+			return err
+		}
+	}
+	_ = b.read.Finish()
+	return nil
+}
+
+// readFrom reads a line and says how many bytes it took, with its end.
+func (j *job) readFrom(lines *bufio.Reader) (n int64, err error) {
+	for {
+		part, err := lines.ReadSlice('\n')
+		n += int64(len(part))
+		if room := maxReport + 1 - len(j.body); len(part) > room {
+			j.long, part = true, part[:room]
+		}
+		j.body = append(j.body, part...)
+		if !errors.Is(err, bufio.ErrBufferFull) {
+			j.where.length = len(j.body)
+			return n, err
+		}
+	}
+}
+
+func (b *offlineBatch) work(jobs []*job) error {
+	sideBySide(jobs, b.decode)
+	for _, j := range jobs { // in their order: a line is scored with those before it
+		if j.report == nil {
+			continue
+		}
+		vehicle := j.report.Vehicle.Reference
+		if len(b.earlier[vehicle]) == assess.MaxReports {
+			j.report = nil
+			j.refuse("/problems/dossier-full", "The vehicle has as many reports as it may have", fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", assess.MaxReports), nil)
+			continue
+		}
+		j.earlier = b.earlier[vehicle]
+		b.earlier[vehicle] = append(j.earlier[:len(j.earlier):len(j.earlier)], j.where)
+	}
+	var failed error
+	var once sync.Once
+	sideBySide(jobs, func(j *job) {
+		if err := b.score(j); err != nil {
+			once.Do(func() { failed = err })
+		}
+	})
+	if failed != nil {
+		return failed
+	}
+	for _, j := range jobs {
+		b.lines++
+		if j.report != nil {
+			b.done++
+		}
+		if err := b.out.Write(j.result); err != nil {
+			return fmt.Errorf("write results: %w", err)
+		}
+	}
+	if err := b.out.Flush(); err != nil {
+		return fmt.Errorf("write results: %w", err)
+	}
+	return nil
+}
+
+// sideBySide does something with each job, as many at once as there are processors.
+func sideBySide(jobs []*job, do func(*job)) {
+	var workers sync.WaitGroup
+	next := make(chan *job)
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for j := range next {
+				do(j)
+			}
+		})
+	}
+	for _, j := range jobs {
+		next <- j
+	}
+	close(next)
+	workers.Wait()
+}
+
+func (b *offlineBatch) decode(j *job) {
+	j.result = api.Line{Number: j.number, State: api.Refused}
+	if j.long {
+		j.refuse("/problems/body-too-large", "The line is too long", fmt.Sprintf("a report is at most %d bytes long: split it", maxReport), nil)
+		return
+	}
+	r, _, faults := b.checker.Decode(bytes.TrimRight(j.body, "\r\n"))
+	if len(faults) > 0 {
+		j.refuse("/problems/invalid-report", "The report is not valid", "mend what errors lists", faults)
+		return
+	}
+	j.report, j.result.Vehicle = r, r.Vehicle.Reference
+}
+
+func (j *job) refuse(kind, title, detail string, faults []report.Fault) {
+	problem, err := json.Marshal(struct {
+		Type   string         `json:"type"`
+		Title  string         `json:"title"`
+		Detail string         `json:"detail"`
+		Errors []report.Fault `json:"errors,omitempty"`
+	}{kind, title, detail, faults})
+	if err != nil {
+		panic(fmt.Errorf("encode problem: %w", err)) // strings always can be written
+	}
+	j.result.Problem = problem
+}
+
+func (b *offlineBatch) score(j *job) error {
+	if j.report == nil {
+		return nil
+	}
+	reports := make([]*report.Report, 0, len(j.earlier)+1)
+	for _, s := range j.earlier {
+		body := make([]byte, s.length)
+		if _, err := b.in.ReadAt(body, s.at); err != nil {
+			return fmt.Errorf("read an earlier report on %s again: %w", j.report.Vehicle.Reference, err)
+		}
+		r, _, faults := b.checker.Decode(bytes.TrimRight(body, "\r\n"))
+		if len(faults) > 0 {
+			return fmt.Errorf("an earlier report on %s has changed while it was read", j.report.Vehicle.Reference)
+		}
+		reports = append(reports, r)
+	}
+	a := b.scorer.Evaluate(append(reports, j.report), b.gate)
+	summary, err := json.Marshal(assess.SummaryOf(a))
+	if err != nil {
+		return fmt.Errorf("encode summary of line %d: %w", j.number, err)
+	}
+	j.result.State, j.result.AsOf, j.result.Summary = string(assess.Done), a.AsOf, summary
+	return nil
+}
