@@ -78,6 +78,7 @@ type workshop struct {
 	service *assess.Service
 	store   *assesstest.Memory
 	queue   *queue
+	chunks  *queue
 	keys    *access.Keys
 	log     *journal
 }
@@ -85,10 +86,10 @@ type workshop struct {
 // open opens a workshop whose queue works by itself.
 func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	t.Helper()
-	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, log: &journal{}}
+	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, chunks: &queue{}, log: &journal{}}
 	var ids, ticks atomic.Int64
 	service, err := assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t),
+		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t),
 		NewID: func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {
 			return time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC).Add(time.Duration(ticks.Add(1)) * time.Second)
@@ -99,7 +100,9 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	}
 	w.service = service
 	w.queue.score = service.Score
+	w.chunks.score = service.WorkChunk
 	t.Cleanup(w.queue.workers.Wait)
+	t.Cleanup(w.chunks.workers.Wait)
 	w.keys = access.New(new(accesstest.Memory), nil, nil)
 	o := api.Options{Service: service, Keys: w.keys, Open: true, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
 	for _, c := range change {

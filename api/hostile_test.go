@@ -274,16 +274,16 @@ func tiny(t testing.TB) *workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, log: &journal{}}
+	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, chunks: &queue{}, log: &journal{}}
 	var ids atomic.Int64
 	w.service, err = assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{set}, Loader: l,
+		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: []*ruleset.Set{set}, Loader: l,
 		NewID: func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.queue.score = w.service.Score
+	w.queue.score, w.chunks.score = w.service.Score, w.service.WorkChunk
 	w.keys = access.New(new(accesstest.Memory), nil, nil)
 	if w.api, err = api.New(api.Options{Service: w.service, Keys: w.keys, Open: true}); err != nil {
 		t.Fatal(err)

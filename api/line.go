@@ -74,6 +74,7 @@ var rescoredColumns = []column[lineRow]{
 	{"state", func(l lineRow) string { return l.State }},
 	{"vehicle", func(l lineRow) string { return l.Vehicle }},
 	{"changed", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Changed)) }},
+	{"decides_otherwise", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Decides)) }},
 	{"gate", func(l lineRow) string { return l.Rescored.To.Verdict.Gate }},
 	{"verdict_from", func(l lineRow) string { return l.Rescored.From.Verdict.State }},
 	{"verdict_to", func(l lineRow) string { return l.Rescored.To.Verdict.State }},

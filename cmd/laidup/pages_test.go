@@ -74,7 +74,7 @@ func yard(tb testing.TB, vehicles int) http.Handler {
 		})
 	}
 	all.Wait()
-	service, err := assess.New(assess.Options{Store: st, Queue: &assesstest.Queue{}, RuleSets: sets, Loader: loader, NewID: func() string { return "id" }})
+	service, err := assess.New(assess.Options{Store: st, Queue: &assesstest.Queue{}, Batches: st, Chunks: &assesstest.Queue{}, RuleSets: sets, Loader: loader, NewID: func() string { return "id" }})
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -60,7 +60,8 @@ type Rescored struct {
 	Assessment string        `json:"assessment"` // the one that it is compared with
 	From       Scored        `json:"from"`
 	To         Scored        `json:"to"`
-	Changed    bool          `json:"changed"` // anything at all
+	Changed    bool          `json:"changed"`           // anything at all
+	Decides    bool          `json:"decides_otherwise"` // a gate's state, or what blocks one
 	Changes    score.Changes `json:"changes"`
 }
 
@@ -294,7 +295,7 @@ func (s *Service) compare(ctx context.Context, a Assessment, ref RuleSetRef, ask
 	return &Rescored{
 		Vehicle: a.Vehicle, Assessment: a.ID,
 		From: Scored{before.RuleSet, before.Verdict}, To: Scored{after.RuleSet, after.Verdict},
-		Changed: before.Verdict != after.Verdict || changes.Any(), Changes: changes,
+		Changed: before.Verdict != after.Verdict || changes.Any(), Decides: before.Verdict.State != after.Verdict.State || changes.Decide(), Changes: changes,
 	}, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -20,10 +21,11 @@ import (
 type workshop struct {
 	*assess.Service
 	assess.Account
-	store *assesstest.Memory
-	queue *assesstest.Queue
-	now   time.Time
-	ids   int
+	store  *assesstest.Memory
+	queue  *assesstest.Queue
+	chunks *assesstest.Queue
+	now    time.Time
+	ids    atomic.Int64
 }
 
 func open(t *testing.T) *workshop {
@@ -36,10 +38,17 @@ func open(t *testing.T) *workshop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &workshop{store: assesstest.NewMemory(), queue: &assesstest.Queue{}, now: time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC)}
+	return openWith(t, l, set)
+}
+
+// openWith opens a workshop with rule sets.
+func openWith(t testing.TB, l *ruleset.Loader, sets ...*ruleset.Set) *workshop {
+	t.Helper()
+	var err error
+	w := &workshop{store: assesstest.NewMemory(), queue: &assesstest.Queue{}, chunks: &assesstest.Queue{}, now: time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC)}
 	w.Service, err = assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, RuleSets: []*ruleset.Set{set}, Loader: l, Clock: func() time.Time { return w.now },
-		NewID: func() string { w.ids++; return fmt.Sprintf("id-%04d", w.ids) }, OverdueAfter: 10 * time.Second,
+		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: sets, Loader: l, Clock: func() time.Time { return w.now },
+		NewID: func() string { return fmt.Sprintf("id-%04d", w.ids.Add(1)) }, OverdueAfter: 10 * time.Second,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -48,7 +57,7 @@ func open(t *testing.T) *workshop {
 	return w
 }
 
-func read(t *testing.T, parts ...string) []byte {
+func read(t testing.TB, parts ...string) []byte {
 	t.Helper()
 	data, err := os.ReadFile(filepath.Join(append([]string{"..", ".."}, parts...)...))
 	if err != nil {

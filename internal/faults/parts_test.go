@@ -96,7 +96,7 @@ func (p part) serve(ctx context.Context, log *slog.Logger) error {
 		return err
 	}
 	service, err := assess.New(assess.Options{
-		Store: deadly{st}, Queue: q, RuleSets: []*ruleset.Set{set}, Loader: loader, Log: log, Clock: clock,
+		Store: deadly{st}, Queue: q, Batches: st, Chunks: q.Chunks(), RuleSets: []*ruleset.Set{set}, Loader: loader, Log: log, Clock: clock,
 		OverdueAfter: 300 * time.Millisecond, NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err != nil {

@@ -67,10 +67,13 @@ func (a *Assessment) ChangesFrom(earlier *Assessment) Changes {
 	return c
 }
 
+// Decide says whether the state of a gate, or what blocks one, is different.
+func (c *Changes) Decide() bool { return len(c.Gates)+len(c.Gone)+len(c.New)+len(c.Other) > 0 }
+
 // Any says whether anything at all is different.
 func (c *Changes) Any() bool {
 	same := func(s ShareChange) bool { return s.From == s.To || s.From != nil && s.To != nil && *s.From == *s.To }
-	return len(c.Gates)+len(c.Gone)+len(c.New)+len(c.Other)+len(c.Risk) > 0 || c.Condition.From != c.Condition.To ||
+	return c.Decide() || len(c.Risk) > 0 || c.Condition.From != c.Condition.To ||
 		!same(c.Coverage) || !same(c.ChanceThrough)
 }
 
