@@ -114,7 +114,9 @@ func TestABatchIsScoredOffline(t *testing.T) {
 			if err := json.Unmarshal([]byte(whole), &a); err != nil {
 				t.Fatal(err)
 			}
-			var got struct{ Summary struct{ Verdict, Condition json.RawMessage } }
+			var got struct {
+				Summary struct{ Verdict, Condition json.RawMessage }
+			}
 			if err := json.Unmarshal([]byte(strings.Split(out, "\n")[i]), &got); err != nil {
 				t.Fatal(err)
 			}

@@ -33,6 +33,7 @@ type metrics struct {
 	turnaround     prometheus.Histogram
 	scoreSeconds   *prometheus.HistogramVec
 	interrupted    prometheus.Counter
+	chunks         prometheus.Counter
 	handedOver     prometheus.Counter
 	tried          *prometheus.CounterVec
 	workers        prometheus.Gauge
@@ -52,7 +53,8 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 		turnaround:     prometheus.NewHistogram(prometheus.HistogramOpts{Name: "laidup_assessment_turnaround_seconds", Help: "Time from the acceptance of a report to its finished assessment.", Buckets: []float64{.01, .025, .05, .1, .25, .5, 1, 2.5, 5, 10, 30, 60, 300, 1800, 7200}}),
 		scoreSeconds:   prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "laidup_score_duration_seconds", Help: "Time taken to load a dossier and score it.", Buckets: prometheus.ExponentialBuckets(0.0005, 2, 16)}, []string{"rule_set"}),
 		interrupted:    prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_jobs_interrupted_total", Help: "Tries at an assessment that ended with an error and are made again."}),
-		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments that waited too long, held by no queue, and were handed over again."}),
+		chunks:         prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_chunks_finished_total", Help: "Chunks of batches written by this process."}),
+		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments, and chunks of batches, that waited too long, held by no queue, and were handed over again."}),
 		tried:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_rule_sets_tried_total", Help: "Rule sets that were checked or to be published."}, []string{"outcome"}),
 		workers:        prometheus.NewGauge(prometheus.GaugeOpts{Name: "laidup_workers", Help: "Assessments that this process works out at once at most."}),
 	}
@@ -67,7 +69,7 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 	for _, outcome := range []assess.Trial{assess.Sound, assess.Faulty, assess.Busy, assess.Broken} {
 		m.tried.WithLabelValues(string(outcome))
 	}
-	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.handedOver, m.tried, m.workers,
+	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.handedOver, m.tried, m.workers,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collectors.NewBuildInfoCollector())
 	return m
 }
@@ -76,8 +78,9 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]*sql.DB) {
 	m.registry.MustRegister(&backlog{
 		service: service, queue: q,
-		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, by the store.", nil, nil),
+		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, without those of batches, by the store.", nil, nil),
 		oldest:     prometheus.NewDesc("laidup_oldest_unfinished_assessment_age_seconds", "Time since the oldest of the unfinished assessments was accepted; 0: there is none.", nil, nil),
+		chunks:     prometheus.NewDesc("laidup_chunks_unfinished", "Chunks of batches, a hundred lines or fewer, that have not finished, by the store.", nil, nil),
 		failed:     prometheus.NewDesc("laidup_assessments_failed", "Assessments in the store that failed and that nobody has tried again.", nil, nil),
 		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"kind", "state"}, nil),
 		up:         prometheus.NewDesc("laidup_up", "Whether a part that the service needs could be reached.", []string{"part"}, nil),
@@ -108,9 +111,14 @@ func (m *metrics) Finished(f assess.Finished) {
 		name = ofOthers
 	}
 	m.finished.WithLabelValues(string(f.State), name).Inc()
-	m.turnaround.Observe(f.SinceAccepted.Seconds())
+	if !f.OfBatch {
+		m.turnaround.Observe(f.SinceAccepted.Seconds())
+	}
 	m.scoreSeconds.WithLabelValues(name).Observe(f.WorkedOut.Seconds())
 }
+
+// ChunkFinished implements [assess.Observer].
+func (m *metrics) ChunkFinished() { m.chunks.Inc() }
 
 // Interrupted implements [assess.Observer].
 func (m *metrics) Interrupted() { m.interrupted.Inc() }
@@ -123,14 +131,14 @@ func (m *metrics) RuleSetTried(t assess.Trial) { m.tried.WithLabelValues(string(
 
 // backlog asks store and queue how much is waiting, whenever somebody looks.
 type backlog struct {
-	service                               *assess.Service
-	queue                                 *queue.Queue
-	unfinished, oldest, failed, tasks, up *prometheus.Desc
+	service                                       *assess.Service
+	queue                                         *queue.Queue
+	unfinished, oldest, failed, chunks, tasks, up *prometheus.Desc
 }
 
 // Describe names the metrics.
 func (b *backlog) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{b.unfinished, b.oldest, b.failed, b.tasks, b.up} {
+	for _, d := range []*prometheus.Desc{b.unfinished, b.oldest, b.failed, b.chunks, b.tasks, b.up} {
 		out <- d
 	}
 }
@@ -163,6 +171,7 @@ func (b *backlog) Collect(out chan<- prometheus.Metric) {
 			gauge(b.unfinished, float64(left.Unfinished))
 			gauge(b.oldest, age)
 			gauge(b.failed, float64(left.Failed))
+			gauge(b.chunks, float64(left.Chunks))
 		}
 	}
 	if up("queue", tasks) {

@@ -311,7 +311,7 @@ func TestMetricsSayWhatHappened(t *testing.T) {
 		`laidup_assessments_unfinished`: "0", `laidup_assessments_failed`: "0", `laidup_oldest_unfinished_assessment_age_seconds`: "0",
 		`laidup_jobs_interrupted_total`: "0", `laidup_sweep_handovers_total`: "0", `laidup_workers`: "2",
 		`laidup_rule_sets_tried_total{outcome="faulty"}`: "1", `laidup_rule_sets_tried_total{outcome="sound"}`: "0",
-		`laidup_up{part="store"}`: "1", `laidup_up{part="queue"}`: "1", `laidup_queue_tasks{state="aside"}`: "0",
+		`laidup_up{part="store"}`: "1", `laidup_up{part="queue"}`: "1", `laidup_queue_tasks{kind="assessment",state="aside"}`: "0",
 		`laidup_http_requests_total{method="POST",route="/v1/reports",status="200"}`:            "1",
 		`laidup_http_request_duration_seconds_count{method="POST",route="/v1/rule_sets/check"}`: "1",
 		`go_sql_max_open_connections{db_name="write"}`:                                          "1",
@@ -342,7 +342,7 @@ func TestMetricsShowWhatIsStuck(t *testing.T) {
 	}
 	time.Sleep(20 * time.Millisecond)
 	_, data, err := answer(http.Get(p.url() + "/metrics"))
-	if got := numbers(string(data)); err != nil || got["laidup_assessments_unfinished"] != "1" || got[`laidup_queue_tasks{state="pending"}`] != "1" ||
+	if got := numbers(string(data)); err != nil || got["laidup_assessments_unfinished"] != "1" || got[`laidup_queue_tasks{kind="assessment",state="pending"}`] != "1" ||
 		!regexp.MustCompile(`^0\.[0-9]*[1-9]|^[1-9]`).MatchString(got["laidup_oldest_unfinished_assessment_age_seconds"]) {
 		t.Errorf("%v\n%s", err, data)
 	}

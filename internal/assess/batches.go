@@ -159,6 +159,7 @@ func (s *Service) WorkChunk(ctx context.Context, id string) error {
 	if err != nil {
 		return err
 	}
+	s.tell.ChunkFinished()
 	if done {
 		s.log.InfoContext(ctx, "batch finished", "state", b.State, "lines", b.Lines, "refused", b.Refused, "done", b.Done, "failed", b.Failed)
 	}

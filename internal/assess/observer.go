@@ -14,7 +14,9 @@ type Observer interface {
 	Finished(Finished)
 	// Interrupted is told of work on an assessment that ended with an error: it comes again.
 	Interrupted()
-	// HandedOver is told of an assessment that the sweep has handed to the queue again.
+	// ChunkFinished is told of a chunk of a batch that was written.
+	ChunkFinished()
+	// HandedOver is told of an assessment, or a chunk, that the sweep has handed to the queue again.
 	HandedOver()
 	// RuleSetTried is told of a rule set that was to be checked or published.
 	RuleSetTried(Trial)
@@ -24,6 +26,7 @@ type Observer interface {
 type Finished struct {
 	State         State // done or failed
 	RuleSet       RuleSetRef
+	OfBatch       bool          // nobody waits for it by itself
 	SinceAccepted time.Duration // from when the report came; by the clocks of two machines, maybe
 	WorkedOut     time.Duration // loading the dossier and scoring it, this time
 }
@@ -57,5 +60,6 @@ type nobody struct{}
 func (nobody) ReportAccepted()    {}
 func (nobody) Finished(Finished)  {}
 func (nobody) Interrupted()       {}
+func (nobody) ChunkFinished()     {}
 func (nobody) HandedOver()        {}
 func (nobody) RuleSetTried(Trial) {}

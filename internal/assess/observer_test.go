@@ -28,6 +28,7 @@ type diary struct {
 func (d *diary) ReportAccepted()             { d.accepted++ }
 func (d *diary) Finished(f assess.Finished)  { d.finished = append(d.finished, f) }
 func (d *diary) Interrupted()                { d.interrupted++ }
+func (d *diary) ChunkFinished()              {}
 func (d *diary) HandedOver()                 { d.handedOver++ }
 func (d *diary) RuleSetTried(t assess.Trial) { d.tried = append(d.tried, t) }
 

@@ -203,7 +203,7 @@ func (s *Service) score(ctx context.Context, id string) error {
 	s.log.DebugContext(ctx, "assessment begun")
 	began := time.Now()
 	outcome, err := s.outcome(ctx, a)
-	done := Finished{State: Done, RuleSet: a.RuleSet, WorkedOut: time.Since(began)}
+	done := Finished{State: Done, RuleSet: a.RuleSet, OfBatch: a.Batch != "", WorkedOut: time.Since(began)}
 	var unscorable *UnscorableError
 	switch {
 	case errors.As(err, &unscorable):

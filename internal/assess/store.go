@@ -99,6 +99,7 @@ type Assessment struct {
 	State                       State
 	Attempt                     int    // how often it was handed to the queue
 	Organisation                string // whose it is; only [Store.Start] tells
+	Batch                       string // the batch it came in, if any; only [Store.Start] tells
 	Starts                      int    // how often a worker began with it; only [Store.Start] tells
 	CreatedAt                   time.Time
 	EnqueuedAt                  time.Time // when it was last handed to the queue, or created
@@ -137,9 +138,10 @@ const (
 
 // Backlog is how much is left to do, and what has failed.
 type Backlog struct {
-	Unfinished int       // queued and running
-	Oldest     time.Time // when the oldest of these that are not of a batch was accepted; zero: there is none
-	Failed     int       // that nobody has asked to try again
+	Unfinished int       // queued and running, without those of a batch
+	Oldest     time.Time // when the oldest of these was accepted; zero: there is none
+	Failed     int       // that nobody has asked to try again, without those of a batch that was cancelled
+	Chunks     int       // of batches, that have not finished
 }
 
 // VehiclePage asks for vehicles. After is the cursor: the UpdatedAt or the blockers, as the order

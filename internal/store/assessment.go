@@ -148,7 +148,7 @@ func (s *Store) Waiting(ctx context.Context, before, after time.Time, limit int)
 // Backlog implements [assess.Store].
 func (s *Store) Backlog(ctx context.Context) (assess.Backlog, error) {
 	var b assess.Backlog
-	if err := row(ctx, s.read, []any{&b.Unfinished, instant{&b.Oldest}, &b.Failed}, selectBacklog); err != nil {
+	if err := row(ctx, s.read, []any{&b.Unfinished, instant{&b.Oldest}, &b.Failed, &b.Chunks}, selectBacklog); err != nil {
 		return assess.Backlog{}, fmt.Errorf("select backlog: %w", err)
 	}
 	return b, nil
@@ -182,7 +182,7 @@ func assessmentFields(a *assess.Assessment) []any {
 
 // startedFields says where the columns go that startAssessment returns.
 func startedFields(a *assess.Assessment) []any {
-	return append(assessmentFields(a), &a.Organisation, &a.Starts)
+	return append(assessmentFields(a), &a.Organisation, &a.Starts, &a.Batch)
 }
 
 // assessmentFieldsBody says where the assessmentColumns and the body go.

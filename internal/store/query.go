@@ -52,7 +52,7 @@ ON CONFLICT (organisation, key) DO NOTHING`
 
 	startAssessment = `
 UPDATE assessments SET state = 'running', starts = starts + 1 WHERE id = $1 AND finished_at IS NULL
-RETURNING ` + assessmentColumns + `, organisation, starts`
+RETURNING ` + assessmentColumns + `, organisation, starts, COALESCE(batch, '')`
 
 	finishAssessment = `
 UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, summary = $5, body = $6
@@ -92,10 +92,14 @@ SELECT ` + assessmentColumns + ` FROM assessments
 WHERE finished_at IS NULL AND batch IS NULL AND enqueued_at > $1
 ORDER BY enqueued_at, id LIMIT $2`
 
-	// Two indexes have just the rows that are counted: what is done costs nothing.
+	// Indexes have just the rows that are counted: what is done costs nothing. What was cancelled has
+	// failed as somebody wanted.
 	selectBacklog = `
-SELECT count(*), min(CASE WHEN batch IS NULL THEN created_at END), (SELECT count(*) FROM assessments WHERE state = 'failed')
-FROM assessments WHERE finished_at IS NULL`
+SELECT count(*), min(created_at),
+    (SELECT count(*) FROM assessments AS f WHERE f.state = 'failed'
+        AND NOT EXISTS (SELECT 1 FROM batches AS b WHERE b.id = f.batch AND b.state = 'cancelled')),
+    (SELECT count(*) FROM batch_chunks WHERE finished_at IS NULL)
+FROM assessments WHERE finished_at IS NULL AND batch IS NULL`
 
 	selectHistory = `
 SELECT ` + assessmentColumns + ` FROM assessments

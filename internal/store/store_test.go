@@ -356,6 +356,12 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 		"selectWaiting":             {int64(1) << 62, 50},
 		"selectWaitingAhead":        {int64(1) << 62, 50},
 		"selectBacklog":             nil,
+		"selectBatches":             {access.Workshop, "batch-7", int64(7), 50},
+		"selectLines":               {access.Workshop, "batch-7", 20, 50},
+		"selectChunk":               {"batch-7.3"},
+		"selectChunkLines":          {access.Workshop, "batch-7", 3},
+		"selectChunkCounts":         {access.Workshop, "batch-7", 3},
+		"selectWaitingChunks":       {int64(10), int64(1) << 62, 50},
 	} {
 		query, ok := queries[name]
 		if !ok {
@@ -394,6 +400,11 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 				SELECT 'assessment-' || i, 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', '', '', i, i,
 				CASE WHEN i % 100 = 7 THEN 'queued' ELSE 'done' END, CASE WHEN i % 100 = 7 THEN NULL ELSE i END, CASE WHEN i % 100 = 7 THEN NULL ELSE '{}' END
 				FROM generate_series(0, 29999) AS i`,
+				`INSERT INTO batches (id, organisation, kind, state, gate, rule_set, rule_set_version, rule_set_digest, fingerprint, tally, created_at)
+				SELECT 'batch-' || i, 'workshop', 'reports', 'done', '', '', '', '', '', '', i FROM generate_series(1, 1000) AS i`,
+				`INSERT INTO batch_chunks (id, batch, number, enqueued_at, finished_at) SELECT 'batch-' || (i / 10 + 1) || '.' || (i % 10 + 1), 'batch-' || (i / 10 + 1), i % 10 + 1, i,
+				CASE WHEN i % 100 = 7 THEN NULL ELSE i END FROM generate_series(0, 9999) AS i`,
+				`INSERT INTO batch_lines (batch, line, chunk, vehicle, assessment_id) SELECT 'batch-' || (i / 30 + 1), i % 30 + 1, i % 30 / 3 + 1, '', 'assessment-' || i FROM generate_series(0, 29999) AS i`,
 				`ANALYZE`,
 			} {
 				if _, err := conn.Exec(t.Context(), statement); err != nil {

@@ -95,6 +95,9 @@ func (s batches) work(t *testing.T, id string) (assess.Batch, bool) {
 	lines, err := s.ChunkLines(t.Context(), c)
 	check(t, err)
 	for _, l := range lines {
+		if !l.Assessment.FinishedAt.IsZero() {
+			continue
+		}
 		o := outcome(l.Assessment.ID)
 		o.Summary = []byte(`{"of":"` + l.Assessment.ID + `"}`)
 		check(t, s.Finish(t.Context(), l.Assessment.ID, o, start))
@@ -312,6 +315,13 @@ func (s batches) cancelled(t *testing.T) {
 	if _, err := s.AddChunk(t.Context(), chunkOf("b", 2, 1, "dale")); !errors.Is(err, assess.ErrBatchClosed) {
 		t.Errorf("more lines: %v", err)
 	}
+	if a, err := s.Start(t.Context(), "assessment-b-1"); err != nil || a.Batch != "b" {
+		t.Errorf("%+v (%v)", a, err)
+	}
+	check(t, s.Fail(t.Context(), "assessment-b-1", []byte(`{}`), start))
+	if left, err := s.Backlog(t.Context()); err != nil || left.Failed != 0 || left.Chunks != 1 {
+		t.Errorf("%+v (%v)", left, err)
+	}
 	if b, done := s.work(t, "b.1"); !done || b.State != assess.Cancelled || b.FinishedAt.IsZero() {
 		t.Errorf("at the end: %+v", b)
 	}
@@ -439,7 +449,7 @@ func (s batches) waiting(t *testing.T) {
 	if len(list) != 0 {
 		t.Errorf("assessments of a batch wait: %+v", list)
 	}
-	if left, err := s.Backlog(t.Context()); err != nil || left.Unfinished != 2 || !left.Oldest.IsZero() {
+	if left, err := s.Backlog(t.Context()); err != nil || left.Unfinished != 0 || left.Chunks != 2 || !left.Oldest.IsZero() {
 		t.Errorf("%+v (%v)", left, err)
 	}
 	ids := func(before, after time.Time) (ids []string) {

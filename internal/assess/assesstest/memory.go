@@ -201,7 +201,7 @@ func (m *Memory) Start(ctx context.Context, id string) (assess.Assessment, error
 		a.State = assess.Running
 		a.Starts++
 		started = listed(a)
-		started.Organisation, started.Starts = a.Organisation, a.Starts
+		started.Organisation, started.Starts, started.Batch = a.Organisation, a.Starts, m.ofBatch[id]
 	})
 	return started, err
 }
@@ -303,12 +303,19 @@ func (m *Memory) Backlog(ctx context.Context) (assess.Backlog, error) {
 	for _, a := range m.assessments {
 		switch {
 		case a.State == assess.Failed:
-			b.Failed++
-		case !finished(a):
+			if of := m.batches[m.ofBatch[a.ID]]; of == nil || of.State != assess.Cancelled {
+				b.Failed++
+			}
+		case !finished(a) && m.ofBatch[a.ID] == "":
 			b.Unfinished++
-			if m.ofBatch[a.ID] == "" && (b.Oldest.IsZero() || a.CreatedAt.Before(b.Oldest)) {
+			if b.Oldest.IsZero() || a.CreatedAt.Before(b.Oldest) {
 				b.Oldest = a.CreatedAt
 			}
+		}
+	}
+	for _, c := range m.chunks {
+		if !c.finished {
+			b.Chunks++
 		}
 	}
 	return b, nil
