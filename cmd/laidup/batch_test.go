@@ -14,11 +14,13 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"laidup/internal/testserver"
 )
 
 // manyLines is how long the batch is that has to go through in flat memory. docs/batches.md has the
 // figures of a hundred thousand.
-var manyLines = flag.Int("lines", 3000, "lines of the long batch")
+var manyLines = flag.Int("lines", 1500, "lines of the long batch")
 
 // lot writes a file with so many lines: reports on as many vehicles, some of them with a second one, and
 // now and then a line that is none. It returns the lines that have no result.
@@ -150,16 +152,26 @@ func TestABatchIsScoredOffline(t *testing.T) {
 // Killed again and again while a batch is sent and worked on, the server has in the end an answer to
 // every line, once, and the same as offline.
 func TestABatchSurvivesTheServerBeingKilled(t *testing.T) {
-	t.Parallel()
+	for name, flags := range map[string]func(t *testing.T) []string{
+		"embedded store and queue": func(t *testing.T) []string { return []string{"--data", t.TempDir()} },
+		"PostgreSQL and Redis": func(t *testing.T) []string {
+			return []string{"--database-url", testserver.PostgreSQL(t), "--redis-url", testserver.Redis(t)}
+		},
+	} {
+		t.Run(name, func(t *testing.T) { survives(t, flags(t)) })
+	}
+}
+
+func survives(t *testing.T, flags []string) {
 	dir := t.TempDir()
 	file, out := filepath.Join(dir, "lot.ndjson"), filepath.Join(dir, "out.ndjson")
-	bad := lot(t, file, 2500)
+	bad := lot(t, file, 1200)
 	_, want, _ := session(t, "", "batch", file)
 
-	addr, args := freeAddr(t), []string{"--data", filepath.Join(dir, "data"), "--overdue-after", "500ms", "--sweep-every", "200ms", "--workers", "2"}
-	args = append([]string{"serve", "--addr", addr}, args...)
+	addr := freeAddr(t)
+	args := append([]string{"serve", "--addr", addr, "--overdue-after", "500ms", "--sweep-every", "200ms", "--workers", "2"}, flags...)
 	p := launch(t, addr, args...)
-	client := launch(t, "", "batch", file, "--server", "http://"+addr, "--out", out)
+	client := launch(t, "", "batch", file, "--server", "http://"+addr, "--out", out, "--key", p.key)
 	ended := make(chan error, 1)
 	go func() { ended <- client.cmd.Wait() }()
 	kills, done := 0, false
@@ -185,7 +197,7 @@ func TestABatchSurvivesTheServerBeingKilled(t *testing.T) {
 		t.Fatalf("%v: %s", err, client.log())
 	}
 	got, offline := withoutIDs(t, string(results)), withoutIDs(t, want)
-	if len(got) != len(offline) || len(got) != 2500 {
+	if len(got) != len(offline) || len(got) != 1200 {
 		t.Fatalf("%d answers, want %d: %s", len(got), len(offline), client.log())
 	}
 	for i := range got {
