@@ -360,7 +360,7 @@ func (t *tally) rangeBecause(r Range) string {
 	case t.Ungraded == t.Applying:
 		words = fmt.Sprintf("all of the range, %s points, is what is usual at such an age: nobody graded anything", points(r.High-r.Low))
 	default:
-		words = fmt.Sprintf("the range of %s points comes from the %s that nobody graded: these may be anything that is usual at their age",
+		words = fmt.Sprintf("the range of %s points comes from the %s that nobody graded: what is not graded may be anything that is usual at its age",
 			points(r.High-r.Low), counted(t.Ungraded, "item", "items"))
 	}
 	if t.toldAndGraded > 0 {
@@ -618,7 +618,7 @@ func (p *appraiser) risk() CarriedRisk {
 	}
 	c.RestsOn = parts.shares()
 	c.WithoutTheWord = max(c.ChanceOfHarm, unlikely(Share(round(unheard*1e10))))
-	c.Because = fmt.Sprintf("%s of getting through %s unharmed is left of 1: the chances of escaping each of %s that are critical or catastrophic, multiplied as if they had nothing to do with one another",
+	c.Because = fmt.Sprintf("started as it stands, nothing mended first: 1 less the chance of %s of getting through %s unharmed, which multiplies the chances of escaping each of %s that are critical or catastrophic, as if they had nothing to do with one another",
 		last.ChanceThrough.Percent(), spaced(last.Gate), counted(harmful, "hazard", "hazards"))
 	if c.ChanceOfHarm > 0 {
 		c.Because += fmt.Sprintf("; by logarithms %s of that rests on what was found, %s on somebody's word alone and %s on nothing but the years",
