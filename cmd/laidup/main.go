@@ -25,6 +25,7 @@ const (
 type commands struct {
 	Score   scoreCommand   `cmd:"" help:"Score reports offline: one verdict, the blocking list and the risk register. Several files are the dossier of one vehicle."`
 	Check   checkCommand   `cmd:"" help:"Check reports and say everything that is wrong with them."`
+	New     newCommand     `cmd:"" help:"Write a report to begin with."`
 	Serve   serveCommand   `cmd:"" help:"Serve the API and work on assessments."`
 	Work    workCommand    `cmd:"" help:"Work on assessments that others take in: needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Make, list and revoke API keys, in the store itself."`
