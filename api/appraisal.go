@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"laidup/api/pages"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -25,6 +26,21 @@ func (a *API) getAppraisal(r *request) (reply, error) {
 		return csvReply("appraisal-"+p.Vehicle, table(factColumns, factsOf(p))), nil
 	}
 	return reply{body: p}, nil
+}
+
+func (a *API) appraisalPage(r *request) (reply, error) {
+	reference, err := r.name("reference")
+	if err != nil {
+		return reply{}, err
+	}
+	p, err := appraise(r, reference, r.query.Get("gate"))
+	if errors.Is(err, assess.ErrNotAssessedYet) {
+		return seeOther("/vehicles/" + reference), nil
+	}
+	if err != nil {
+		return reply{}, err
+	}
+	return a.page("appraisal", pages.Appraised(a.frame(r, a.say("appraisal_of", cmp.Or(p.Description, p.Vehicle)), "vehicles"), p))
 }
 
 // appraise appraises a vehicle of who asks. That the rule set of its assessment is gone is no fault of

@@ -3,6 +3,7 @@ package api_test
 import (
 	"bytes"
 	"encoding/csv"
+	"html"
 	"io/fs"
 	"maps"
 	"net/http"
@@ -189,6 +190,32 @@ func TestVehiclesSideBySide(t *testing.T) {
 			t.Errorf("%v", v)
 		}
 	}
+}
+
+func TestThePageBeforeThePurchase(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.demo()
+	a := w.get("/vehicles/corvane-dale-07/appraisal?gate=road_test")
+	a.is(t, http.StatusOK)
+	one := w.get("/v1/vehicles/corvane-dale-07/appraisal?gate=road_test").object(t)
+	for _, want := range []string{
+		"Corvane Dale 2.5 D, panel van: before the purchase", "up to road test", "13 %</b>", "nothing is known of it, the years alone speak",
+		html.EscapeString(one["unknown"].(object)["because"].(string)[1:]), "/v1/vehicles/corvane-dale-07/appraisal?gate=road_test&amp;format=csv",
+	} {
+		if !strings.Contains(string(a.text), want) {
+			t.Errorf("the page does not say %s", want)
+		}
+	}
+	for _, path := range []string{"/vehicles/corvane-dale-07", "/compare?vehicle=corvane-dale-07&vehicle=marrick-tern-01"} {
+		if !strings.Contains(string(w.get(path).text), `href="/vehicles/corvane-dale-07/appraisal`) {
+			t.Errorf("%s does not lead to it", path)
+		}
+	}
+	w.queue.holiday.Store(true)
+	w.accept("tern-02")
+	w.get("/vehicles/tern-02/appraisal").has(t, "Location", "/vehicles/tern-02")
+	w.get("/vehicles/nobody/appraisal").is(t, http.StatusNotFound)
 }
 
 func TestSchemasHaveStableNames(t *testing.T) {

@@ -84,6 +84,7 @@ func (a *API) routes() []route {
 		{get, "/vehicles", access.Read, a.vehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
 		{get, "/vehicles/{reference}", access.Read, a.vehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
 		{get, "/vehicles/{reference}/ready", access.Read, a.readyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
+		{get, "/vehicles/{reference}/appraisal", access.Read, a.appraisalPage, gate, asPage, revalidate, "Page: what a buyer is to know of a vehicle before the purchase."},
 		{get, "/vehicles/{reference}/changes", access.Read, a.changesPage, []string{"from", "to"}, asPage, revalidate, "Page: what has changed between two assessments."},
 		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
 		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},

@@ -441,9 +441,9 @@ func (p *appraiser) unknown(g Gate) Unknown {
 	}
 	var how []string
 	for _, c := range u.ByAccess {
-		how = append(how, fmt.Sprintf("%s min with access %s", points(c.Minutes), spaced(c.Access)))
+		how = append(how, fmt.Sprintf("%s %s min", spaced(c.Access), points(c.Minutes)))
 	}
-	u.Because = fmt.Sprintf("proof of %s is missing at this gate or an earlier one: a first look at each, one after another, takes a practised hand %s min (%s); what is found then may need more",
+	u.Because = fmt.Sprintf("proof of %s is missing at this gate or an earlier one: a first look at each, one after another, takes a practised hand %s min (by what has to be off first: %s); what is found then may need more",
 		counted(u.Items, "item", "items"), points(u.Minutes), listed(how))
 	return u
 }
