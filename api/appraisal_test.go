@@ -124,6 +124,7 @@ func TestVehiclesSideBySide(t *testing.T) {
 	const all = "/v1/appraisals?vehicle=nobody&vehicle=tern-02&vehicle=marrick-tern-01&vehicle=%3D1%2B1&vehicle=corvane-dale-07&vehicle=brennick-wren-03"
 	a := w.get(all)
 	a.is(t, http.StatusOK)
+	a.isOf(t, w.compiled("appraisals"))
 	body := a.object(t)
 	names := func(body object) (list []string) {
 		for _, v := range body["vehicles"].([]any) {
@@ -192,6 +193,25 @@ func TestVehiclesSideBySide(t *testing.T) {
 	}
 }
 
+// An appraisal is made under the rule set of its assessment, be it one that somebody published.
+func TestAnAppraisalUnderARuleSetOfOnesOwn(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.do(http.MethodPost, "/v1/rule_sets", []byte(yard), "Content-Type: application/yaml").is(t, http.StatusCreated)
+	w.post("/v1/reports?rule_set=brennick-yard", tern(t, "tern-01")).is(t, http.StatusAccepted)
+	w.posted(tern(t, "tern-02"))
+	a := w.get("/v1/vehicles/tern-01/appraisal")
+	a.is(t, http.StatusOK)
+	a.isOf(t, w.compiled("appraisal"))
+	if set := a.object(t)["rule_set"].(object)["name"]; set != "brennick-yard" {
+		t.Errorf("made under %v", set)
+	}
+	cautions := w.get("/v1/appraisals?vehicle=tern-01&vehicle=tern-02").object(t)["cautions"].([]any)
+	if len(cautions) != 1 || !strings.Contains(cautions[0].(string), "different rule sets") {
+		t.Errorf("cautions %v", cautions)
+	}
+}
+
 func TestThePageBeforeThePurchase(t *testing.T) {
 	t.Parallel()
 	w := open(t)
@@ -234,11 +254,11 @@ func TestSchemasHaveStableNames(t *testing.T) {
 		}
 		got[one["name"].(string)] = one["id"].(string)
 	}
-	want := map[string]string{"report": "urn:laidup:report:1", "assessment": "urn:laidup:assessment:1", "appraisal": "urn:laidup:appraisal:1", "rule_set": "urn:laidup:rule_set:1"}
+	want := map[string]string{"report": "urn:laidup:report:1", "assessment": "urn:laidup:assessment:1", "appraisal": "urn:laidup:appraisal:1", "appraisals": "urn:laidup:appraisals:1", "rule_set": "urn:laidup:rule_set:1"}
 	if !maps.Equal(got, want) {
 		t.Errorf("schemas %v", got)
 	}
-	w.get("/v1/schemas/receipt").problem(t, http.StatusNotFound, "not-found", "appraisal, assessment, report, rule_set")
+	w.get("/v1/schemas/receipt").problem(t, http.StatusNotFound, "not-found", "appraisal, appraisals, assessment, report, rule_set")
 }
 
 // What is served is what the schemas say, in every state of an assessment.

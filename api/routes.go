@@ -70,7 +70,7 @@ func (a *API) routes() []route {
 		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "What becomes of an assessment, as server-sent events."},
 		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
 		{get, "/v1/schemas", "", a.listSchemas, nil, asJSON, stable, "The JSON Schemas of what is sent and answered."},
-		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "A JSON Schema: report, assessment, appraisal or rule_set."},
+		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "A JSON Schema: report, assessment, appraisal, appraisals or rule_set."},
 		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
 		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
 		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},

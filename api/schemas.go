@@ -13,6 +13,7 @@ import (
 var schemaFiles = map[string]string{
 	"assessment": "json/assessment.schema.json",
 	"appraisal":  "json/appraisal.schema.json",
+	"appraisals": "json/appraisals.schema.json",
 	"rule_set":   "ruleset/1.schema.json",
 }
 

@@ -133,7 +133,7 @@ func TestEveryAssessmentIsAsItsSchemaSays(t *testing.T) {
 // Each schema can be used alone; what two of them describe they describe alike.
 func TestSchemasDescribeTheSameAlike(t *testing.T) {
 	defs := map[string]map[string]any{}
-	for _, name := range []string{"assessment", "appraisal"} {
+	for _, name := range []string{"assessment", "appraisal", "appraisals"} {
 		data, err := fs.ReadFile(schema.FS, "json/"+name+".schema.json")
 		if err != nil {
 			t.Fatal(err)
@@ -151,15 +151,57 @@ func TestSchemasDescribeTheSameAlike(t *testing.T) {
 		defs[name] = doc.Defs
 	}
 	shared := 0
-	for name, def := range defs["appraisal"] {
-		if other, both := defs["assessment"][name]; both {
-			shared++
-			if !reflect.DeepEqual(def, other) {
-				t.Errorf("%s is described in two ways", name)
+	for _, of := range []string{"appraisal", "appraisals"} {
+		for name, def := range defs[of] {
+			if other, both := defs["assessment"][name]; both {
+				shared++
+				if !reflect.DeepEqual(def, other) {
+					t.Errorf("%s is described in two ways", name)
+				}
 			}
 		}
 	}
-	if shared < 8 {
+	if shared < 16 {
 		t.Errorf("only %d definitions are shared", shared)
+	}
+}
+
+// A field that no schema describes is refused: every object that has properties is closed. An
+// assessment as a whole is closed by the branch for its state.
+func TestSchemasAreClosed(t *testing.T) {
+	files, err := fs.Glob(schema.FS, "json/*.schema.json")
+	if err != nil || len(files) < 3 {
+		t.Fatal(files, err)
+	}
+	for _, file := range files {
+		data, err := fs.ReadFile(schema.FS, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var doc map[string]any
+		if err := json.Unmarshal(data, &doc); err != nil {
+			t.Fatal(err)
+		}
+		if doc["if"] != nil {
+			delete(doc, "if")
+			delete(doc, "properties")
+		}
+		var walk func(at string, v any)
+		walk = func(at string, v any) {
+			switch v := v.(type) {
+			case map[string]any:
+				if _, is := v["properties"].(map[string]any); is && v["additionalProperties"] != false {
+					t.Errorf("%s%s is open", file, at)
+				}
+				for name, inner := range v {
+					walk(at+"/"+name, inner)
+				}
+			case []any:
+				for _, inner := range v {
+					walk(at, inner)
+				}
+			}
+		}
+		walk("", doc)
 	}
 }
