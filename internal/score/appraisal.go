@@ -500,8 +500,15 @@ func (c *Contradiction) words() string {
 }
 
 func (p *appraiser) statement(v report.Value, method int, date string) Statement {
-	form := report.Form(v)
-	return Statement{form, InWords(form), p.set.Catalogue.Methods[method].ID, date}
+	s := Statement{report.Form(v), "", p.set.Catalogue.Methods[method].ID, date}
+	s.InWords = InWords(s.Value)
+	switch it := v.Finding.Item; v.Finding {
+	case it.Age:
+		s.InWords = fmt.Sprintf("%.1f years", v.Number) // counted from dates, it has many decimals
+	case it.Renewed, it.Made:
+		s.InWords = v.Finding.Is + " " + s.InWords
+	}
+	return s
 }
 
 // overturned lists hearsay that does not stand any more since better knowledge contradicts it. What a
@@ -515,17 +522,18 @@ func (p *appraiser) overturned() []Contradiction {
 				continue
 			}
 			for _, v := range o.Found {
-				st := p.dossier.Standing[v.Finding.Slot]
-				if st == nil || v.Finding == o.Item.Age || v.Finding.Kind == catalogue.Text || stands(st, v) {
-					continue // what age means depends on when it was said: its contradictions stand in the dossier
+				about := p.saidOf(o, v)
+				st := p.dossier.Standing[about.Finding.Slot]
+				if st == nil || about.Finding.Kind == catalogue.Text || stands(st, about) {
+					continue
 				}
 				told := p.statement(v, o.Method, o.On.String())
-				at := slices.IndexFunc(list, func(c Contradiction) bool { return c.Item == o.Item.ID && c.Finding == v.Finding.ID })
+				at := slices.IndexFunc(list, func(c Contradiction) bool { return c.Item == o.Item.ID && c.Finding == about.Finding.ID })
 				if at >= 0 {
 					list[at].Told = append(list[at].Told, told)
 					continue
 				}
-				c := contradictionOn(v.Finding, SeenCounts)
+				c := contradictionOn(about.Finding, SeenCounts)
 				c.Told = append(c.Told, told)
 				for k := range st.Values {
 					by := st.Values[k].Support[len(st.Values[k].Support)-1]
@@ -542,9 +550,23 @@ func (p *appraiser) overturned() []Contradiction {
 	return list
 }
 
-// stands reports whether a value is still one of those that stand.
+// saidOf is what an observed value says as the dossier has it: when a part was made or renewed, and how
+// old it was on that day, says how old it is now.
+func (p *appraiser) saidOf(o *report.Observation, v report.Value) report.Value {
+	switch v.Finding {
+	case o.Item.Age:
+		v.Number += o.On.YearsTo(p.dossier.AsOf)
+	case o.Item.Renewed, o.Item.Made:
+		return report.Value{Finding: o.Item.Age, Number: max(0, v.Date.Earliest().YearsTo(p.dossier.AsOf))}
+	}
+	return v
+}
+
+// stands reports whether a value is still one of those that stand. Ages are told in whole years.
 func stands(st *report.Standing, v report.Value) bool {
-	return slices.ContainsFunc(st.Values, func(s report.StandingValue) bool { return s.Number == v.Number })
+	return slices.ContainsFunc(st.Values, func(s report.StandingValue) bool {
+		return s.Number == v.Number || v.Finding == v.Finding.Item.Age && math.Abs(s.Number-v.Number) < 1
+	})
 }
 
 func (p *appraiser) renewedSince(o *report.Observation) bool {
