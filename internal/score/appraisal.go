@@ -78,17 +78,21 @@ type Widening struct {
 	Because string `json:"because"`
 }
 
-// Looked says what was looked at, and how. Measured and ToldOnly are of those looked at; Ungraded is
-// of all that apply. Shares are weighted as the condition is.
+// Looked says what was looked at, and how. Those looked at are measured or tested, known credibly in
+// another way (seen), or known by somebody's word alone; Ungraded is of all that apply. Shares are
+// weighted as the condition is.
 type Looked struct {
 	Applying      int    `json:"applying"`
 	LookedAt      int    `json:"looked_at"`
 	Measured      int    `json:"measured"`
+	Seen          int    `json:"seen"`
 	ToldOnly      int    `json:"told_only"`
 	Ungraded      int    `json:"ungraded"`
 	LookedAtShare Share  `json:"looked_at_share"`
 	MeasuredShare Share  `json:"measured_share"`
+	SeenShare     Share  `json:"seen_share"`
 	ToldShare     Share  `json:"told_share"`
+	UngradedShare Share  `json:"ungraded_share"`
 	Because       string `json:"because"`
 }
 
@@ -304,7 +308,7 @@ func (p *appraiser) look(id string) look {
 		for i := range st.Values {
 			for _, by := range st.Values[i].Support {
 				l.credible = l.credible || !p.isHearsay(by.Credence)
-				l.measured = l.measured || slices.Contains(instruments, p.set.Catalogue.Methods[by.Method].ID)
+				l.measured = l.measured || !p.isHearsay(by.Credence) && slices.Contains(instruments, p.set.Catalogue.Methods[by.Method].ID)
 			}
 		}
 	}
@@ -314,8 +318,8 @@ func (p *appraiser) look(id string) look {
 // tally adds up how items were looked at.
 type tally struct {
 	Looked
-	toldAndGraded                   int
-	all, lookedAt, measured, toldBy float64 // weights
+	toldAndGraded                           int
+	all, lookedAt, measured, told, ungraded float64 // weights
 }
 
 func (t *tally) add(l look, graded bool, weight float64) {
@@ -323,18 +327,22 @@ func (t *tally) add(l look, graded bool, weight float64) {
 	t.all += weight
 	if !graded {
 		t.Ungraded++
+		t.ungraded += weight
 	}
-	if l.found {
-		t.LookedAt++
-		t.lookedAt += weight
+	if !l.found {
+		return
 	}
-	if l.measured {
+	t.LookedAt++
+	t.lookedAt += weight
+	switch {
+	case l.measured:
 		t.Measured++
 		t.measured += weight
-	}
-	if l.found && !l.credible {
+	case l.credible:
+		t.Seen++
+	default:
 		t.ToldOnly++
-		t.toldBy += weight
+		t.told += weight
 		if graded {
 			t.toldAndGraded++
 		}
@@ -344,14 +352,15 @@ func (t *tally) add(l look, graded bool, weight float64) {
 func (t *tally) sum() Looked {
 	part := func(of float64) Share { return Share(round(of / t.all * 1e10)) }
 	if t.all > 0 {
-		t.LookedAtShare, t.MeasuredShare, t.ToldShare = part(t.lookedAt), part(t.measured), part(t.toldBy)
+		t.LookedAtShare, t.MeasuredShare, t.ToldShare, t.UngradedShare = part(t.lookedAt), part(t.measured), part(t.told), part(t.ungraded)
+		t.SeenShare = max(0, t.LookedAtShare-t.MeasuredShare-t.ToldShare)
 	}
-	t.Because = fmt.Sprintf("something is known of %d of %s; of these %s measured or tested, and %s on somebody's word alone",
-		t.LookedAt, counted(t.Applying, "item", "items"), counted(t.Measured, "was", "were"), counted(t.ToldOnly, "stands", "stand"))
+	t.Because = fmt.Sprintf("something is known of %d of %s: %d by measuring or testing, %d by a look, a hand or a paper, %d by somebody's word alone",
+		t.LookedAt, counted(t.Applying, "item", "items"), t.Measured, t.Seen, t.ToldOnly)
 	return t.Looked
 }
 
-// range says what the range of a condition rests on.
+// rangeBecause says what the range of a condition rests on.
 func (t *tally) rangeBecause(r Range) string {
 	var words string
 	switch {

@@ -53,7 +53,7 @@ func TestAnAppraisalByHand(t *testing.T) {
 	if len(p.Condition.Widest) != len(wide) || p.Condition.Widest[3].Item != "timing_belt" {
 		t.Errorf("widest are %+v", p.Condition.Widest)
 	}
-	if c := p.Coverage; c.Applying != 4 || c.LookedAt != 1 || c.Measured != 0 || c.ToldOnly != 0 || c.Ungraded != 4 {
+	if c := p.Coverage; c.Applying != 4 || c.LookedAt != 1 || c.Measured != 0 || c.Seen != 1 || c.ToldOnly != 0 || c.Ungraded != 4 {
 		t.Errorf("coverage %+v", c)
 	}
 	if p.Risk.Gate != "later" || len(p.Conflicts) != 0 {
@@ -272,7 +272,7 @@ func TestTheUnknownIsNeverCalledFound(t *testing.T) {
 		if minutes != p.Unknown.Minutes || items != p.Unknown.Items {
 			t.Fatalf("%+v does not add up", p.Unknown)
 		}
-		if c := p.Coverage; c.Applying != a.Coverage.Applying || c.LookedAt != a.Coverage.LookedAt || c.LookedAtShare != a.Coverage.Share || c.ToldOnly+c.Measured > c.LookedAt {
+		if c := p.Coverage; c.Applying != a.Coverage.Applying || c.LookedAt != a.Coverage.LookedAt || c.LookedAtShare != a.Coverage.Share || c.ToldOnly+c.Measured+c.Seen != c.LookedAt {
 			t.Fatalf("coverage %+v of %+v", c, a.Coverage)
 		}
 	})
