@@ -41,7 +41,8 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
-	// Schemas has the JSON Schemas besides that of reports, as package schema has them.
+	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
+	// no others.
 	Schemas fs.FS
 }
 
@@ -68,30 +69,31 @@ const MaxWait = 60 * time.Second
 
 // API is the service's HTTP side. It is safe for concurrent use.
 type API struct {
-	service    *assess.Service
-	keys       *access.Keys
-	open       bool
-	paceMu     sync.Mutex
-	pace       *simplelru.LRU[string, *rate.Limiter] // by the id of a key
-	log        *slog.Logger
-	metrics    http.Handler
-	observe    func(context.Context, Observation)
-	limits     Limits
-	buffers    sync.Pool // of *bytes.Buffer
-	trying     sync.Map  // organisations of which a rule set is in hand
-	waiting    atomic.Int64
-	catalogue  raw
+	service   *assess.Service
+	keys      *access.Keys
+	open      bool
+	paceMu    sync.Mutex
+	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
+	log       *slog.Logger
+	metrics   http.Handler
+	observe   func(context.Context, Observation)
+	limits    Limits
+	buffers   sync.Pool // of *bytes.Buffer
+	trying    sync.Map  // organisations of which a rule set is in hand
+	waiting   atomic.Int64
+	catalogue raw
+	echo      *echo.Echo
+	paths     map[string]string // the path of a route by what echo calls it
+	isPage    map[string]bool   // whether a person reads what is there, by what echo calls it
+	pages     *pages.Pages
+	sheets    *pages.Sheets
+	offline   []byte // the service worker
+	listeners listeners
+	draining  chan struct{} // closed by Drain
+	drain     sync.Once
+
 	schemas    map[string]raw // by name
 	schemaList schemas
-	echo       *echo.Echo
-	paths      map[string]string // the path of a route by what echo calls it
-	isPage     map[string]bool   // whether a person reads what is there, by what echo calls it
-	pages      *pages.Pages
-	sheets     *pages.Sheets
-	offline    []byte // the service worker
-	listeners  listeners
-	draining   chan struct{} // closed by Drain
-	drain      sync.Once
 }
 
 // New makes an API. The error is one of the pages, which are built in.

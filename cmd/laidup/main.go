@@ -25,13 +25,13 @@ const (
 type commands struct {
 	Score   scoreCommand   `cmd:"" help:"Score reports offline: one verdict, the blocking list and the risk register. Several files are the dossier of one vehicle."`
 	Check   checkCommand   `cmd:"" help:"Check reports and say everything that is wrong with them."`
-	New     newCommand     `cmd:"" help:"Write a report to begin with."`
 	Serve   serveCommand   `cmd:"" help:"Serve the API and work on assessments."`
 	Work    workCommand    `cmd:"" help:"Work on assessments that others take in: needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Make, list and revoke API keys, in the store itself."`
 	Migrate migrateCommand `cmd:"" help:"Bring the store's schema up to date."`
 	Backup  backupCommand  `cmd:"" help:"Copy the embedded store, whole and checked, while it is in use."`
 	Rules   rulesCommand   `cmd:"" help:"For who writes rule sets: lint, test, explain, diff, doc."`
+	New     newCommand     `cmd:"" help:"Write a report to begin with."`
 	Demo    demoCommand    `cmd:"" help:"Start everything on embedded defaults, take in three demo vehicles and show the answers."`
 }
 
