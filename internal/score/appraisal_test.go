@@ -246,6 +246,23 @@ func TestAnAppraisalIsNeverBetterThanItsAssessment(t *testing.T) {
 	})
 }
 
+func TestAWorseFindingMakesNoAppraisalBetter(t *testing.T) {
+	scorer := score.New(builtIn(t))
+	rapid.Check(t, func(t *rapid.T) {
+		before, after, what := spoilt(t, scorer.RuleSet())
+		_, p := weighed(t, scorer, before)
+		_, q := weighed(t, scorer, after)
+		// Chances are rounded to ten decimals, each a little otherwise.
+		if q.Risk.ChanceOfHarm < p.Risk.ChanceOfHarm-10 || q.Risk.WithoutTheWord < p.Risk.WithoutTheWord-10 {
+			t.Fatalf("%s: harm from %v to %v, without the word from %v to %v", what,
+				p.Risk.ChanceOfHarm.Float(), q.Risk.ChanceOfHarm.Float(), p.Risk.WithoutTheWord.Float(), q.Risk.WithoutTheWord.Float())
+		}
+		if q.Condition.High > p.Condition.High || q.Condition.Low > p.Condition.Low {
+			t.Fatalf("%s: the condition rises from %+v to %+v", what, p.Condition.Range, q.Condition.Range)
+		}
+	})
+}
+
 func TestTheUnknownIsNeverCalledFound(t *testing.T) {
 	scorer := score.New(builtIn(t))
 	rapid.Check(t, func(t *rapid.T) {
