@@ -67,7 +67,7 @@ func TestWithoutAKeyNothingButThePublicIsToBeHad(t *testing.T) {
 			}
 		}
 	}
-	if got, want := slices.Sorted(maps.Keys(public)), []string{"/", "/assets/{name}", "/healthz", "/offline.js", "/readyz", "/sign-in", "/sign-out", "/v1/catalogue", "/v1/schemas/report"}; !slices.Equal(got, want) {
+	if got, want := slices.Sorted(maps.Keys(public)), []string{"/", "/assets/{name}", "/healthz", "/offline.js", "/readyz", "/sign-in", "/sign-out", "/v1/catalogue", "/v1/schemas", "/v1/schemas/{name}"}; !slices.Equal(got, want) {
 		t.Errorf("public is %v, want %v", got, want)
 	}
 }
@@ -126,6 +126,15 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 	}
 	if walked < 12 {
 		t.Errorf("%d routes were walked", walked)
+	}
+	// Where vehicles are named in the query, ours are as unknown as those that nobody has.
+	for _, path := range []string{"/v1/appraisals?", "/v1/appraisals?format=csv&", "/compare?"} {
+		a := w.get(path+"vehicle=tern-01&vehicle=tern-02", theirs)
+		nobody := w.get(path+"vehicle=none-01&vehicle=none-02", theirs)
+		a.is(t, http.StatusOK)
+		if strings.ReplaceAll(string(a.text), "tern-0", "none-0") != string(nobody.text) {
+			t.Errorf("%s tells ours from nothing:\n%s\n%s", path, a.text, nobody.text)
+		}
 	}
 	// Our names are free to them: they neither clash with ours nor lead to ours.
 	w.post("/v1/reports?rule_set=brennick-yard", tern(t, "tern-01"), theirs).problem(t, http.StatusBadRequest, "no-such-rule-set")

@@ -10,6 +10,7 @@ package api
 import (
 	"cmp"
 	"context"
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"sync"
@@ -40,6 +41,9 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
+	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
+	// no others.
+	Schemas fs.FS
 }
 
 // Observation is one request that was answered. Route and Method are from closed lists, so that
@@ -88,6 +92,9 @@ type API struct {
 	listeners listeners
 	draining  chan struct{} // closed by Drain
 	drain     sync.Once
+
+	schemas    map[string]raw // by name
+	schemaList schemas
 }
 
 // New makes an API. The error is one of the pages, which are built in.
@@ -111,6 +118,9 @@ func New(o Options) (*API, error) {
 	}
 	a.catalogue = encode(catalogueOf(o.Service.Current()))
 	var err error
+	if a.schemas, a.schemaList, err = readSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
+		return nil, err
+	}
 	if a.pages, err = pages.New("en"); err != nil {
 		return nil, err
 	}

@@ -104,7 +104,7 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	t.Cleanup(w.queue.workers.Wait)
 	t.Cleanup(w.chunks.workers.Wait)
 	w.keys = access.New(new(accesstest.Memory), nil, nil)
-	o := api.Options{Service: service, Keys: w.keys, Open: true, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
+	o := api.Options{Service: service, Keys: w.keys, Open: true, Schemas: schema.FS, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
 	for _, c := range change {
 		c(&o)
 	}

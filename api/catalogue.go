@@ -106,7 +106,3 @@ func bound(v float64) *float64 {
 }
 
 func (a *API) getCatalogue(*request) (reply, error) { return reply{body: a.catalogue}, nil }
-
-func (a *API) getReportSchema(*request) (reply, error) {
-	return reply{body: raw(a.service.ReportSchema())}, nil
-}

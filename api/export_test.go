@@ -47,3 +47,12 @@ func ProblemRows() []ProblemRow {
 
 // ProblemName says which row an error gets.
 func ProblemName(err error) string { return problemOf(err).kind.row().name }
+
+// Deprecate makes a row of the table of deprecations up; the function takes it out again.
+func Deprecate(route string, d Deprecation) func() {
+	deprecations[route] = d
+	return func() { delete(deprecations, route) }
+}
+
+// Deprecations lists the table of deprecations.
+func Deprecations() map[string]Deprecation { return deprecations }

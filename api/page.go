@@ -302,6 +302,10 @@ func (a *API) comparePage(r *request) (reply, error) {
 			if c.Assessed, err = a.assessed(r, v, nil, "", 1); err != nil {
 				return reply{}, err
 			}
+			// Without an appraisal the rest still compares.
+			if c.Appraisal, err = appraise(r, reference, ""); err != nil && !errors.As(err, new(*problem)) {
+				return reply{}, err
+			}
 			for _, g := range gateNames(c.Assessed.Assessment) {
 				if !slices.Contains(view.Gates, g) {
 					view.Gates = append(view.Gates, g)

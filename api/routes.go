@@ -14,7 +14,7 @@ type route struct {
 	method, path string
 	needs        access.Scope // what the key must be for; empty: no key is needed
 	handle       func(*request) (reply, error)
-	query        []string // the parameters it takes
+	query        []string // the parameters it takes; with "..." after its name, one that may come more than once
 	offers       []string // media types it can answer in, the preferred one first; nil: its handler decides
 	cache        string   // Cache-Control; unless it forbids keeping, answers have an ETag
 	doc          string
@@ -64,6 +64,8 @@ func (a *API) routes() []route {
 		{get, "/v1/vehicles", access.Read, a.listVehicles, vehicles, asJSON, revalidate, "Vehicles, the one with the newest report first unless sorted otherwise."},
 		{get, "/v1/vehicles/{reference}", access.Read, a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
 		{get, "/v1/vehicles/{reference}/readiness", access.Read, a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
+		{get, "/v1/vehicles/{reference}/appraisal", access.Read, a.getAppraisal, append(gate, table...), asTable, revalidate, "What a buyer is to know of a vehicle before the purchase, and what each number rests on."},
+		{get, "/v1/appraisals", access.Read, a.listAppraisals, []string{"vehicle...", "gate", "sort", "format"}, asTable, revalidate, "Appraisals of 2 to 50 vehicles side by side."},
 		{get, "/v1/vehicles/{reference}/events", access.Read, a.vehicleEvents, nil, asEvents, noStore, "What becomes of a vehicle's assessments, as server-sent events."},
 		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "What becomes of an assessment, as server-sent events."},
 		{post, "/v1/batches", access.PostReports, a.postBatch, []string{"gate", "rule_set", "first_line"}, asJSON, noStore, "Takes many reports, one a line, as they are sent, stores each and queues its assessment."},
@@ -73,7 +75,8 @@ func (a *API) routes() []route {
 		{post, "/v1/batches/{id}/cancel", access.PostReports, a.cancelBatch, nil, asJSON, noStore, "Cancels a batch: what no worker has begun with is left."},
 		{post, "/v1/rescores", access.PostReports, a.postRescore, nil, asJSON, noStore, "Scores vehicles again under another rule set, as a batch of its own, and says what has changed. Nothing that is stored changes."},
 		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
-		{get, "/v1/schemas/report", "", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
+		{get, "/v1/schemas", "", a.listSchemas, nil, asJSON, stable, "The JSON Schemas of what is sent and answered."},
+		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "A JSON Schema: report, assessment, appraisal, appraisals or rule_set."},
 		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
 		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
 		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
@@ -87,10 +90,11 @@ func (a *API) routes() []route {
 		{get, "/vehicles", access.Read, a.vehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
 		{get, "/vehicles/{reference}", access.Read, a.vehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
 		{get, "/vehicles/{reference}/ready", access.Read, a.readyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
+		{get, "/vehicles/{reference}/appraisal", access.Read, a.appraisalPage, gate, asPage, revalidate, "Page: what a buyer is to know of a vehicle before the purchase."},
 		{get, "/vehicles/{reference}/changes", access.Read, a.changesPage, []string{"from", "to"}, asPage, revalidate, "Page: what has changed between two assessments."},
 		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
 		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
-		{get, "/compare", access.Read, a.comparePage, []string{"vehicle"}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/compare", access.Read, a.comparePage, []string{"vehicle..."}, asPage, revalidate, "Page: up to four vehicles side by side."},
 		{get, "/sign-in", "", a.signInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
 		{post, "/sign-in", "", a.signIn, nil, asPage, noStore, "Exchanges an API key for a session."},
 		{post, "/sign-out", "", a.signOut, nil, asPage, noStore, "Ends a session."},
@@ -107,15 +111,31 @@ type Route struct {
 	Doc          string
 	Query        []string // the query parameters it takes
 	Media        []string // the media types it can answer in
+	Repeats      []string // the query parameters that may come more than once
+	Deprecated   *Deprecation
 }
 
 // Routes lists the endpoints in the order in which they are documented.
 func (a *API) Routes() []Route {
 	var all []Route
 	for _, r := range a.routes() {
-		all = append(all, Route{r.method, r.path, r.needs, r.doc, r.query, r.offers})
+		query, repeats := r.parameters()
+		all = append(all, Route{r.method, r.path, r.needs, r.doc, query, r.offers, repeats, r.deprecation()})
 	}
 	return all
+}
+
+// parameters has the names of the parameters that a route takes, and those of them that may come more
+// than once.
+func (r route) parameters() (all, repeats []string) {
+	for _, q := range r.query {
+		name, more := strings.CutSuffix(q, "...")
+		all = append(all, name)
+		if more {
+			repeats = append(repeats, name)
+		}
+	}
+	return all, repeats
 }
 
 // route builds the router from the table.

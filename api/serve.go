@@ -62,7 +62,9 @@ func encode(v any) raw {
 
 // serve makes a handler for the router out of a row of the table.
 func (a *API) serve(r route) echo.HandlerFunc {
+	deprecation := r.deprecation()
 	return func(c echo.Context) error {
+		deprecation.announce(c.Response().Header())
 		key, err := a.admit(c, r)
 		if err != nil {
 			return err
@@ -148,7 +150,8 @@ func write(c echo.Context, status int, media string, body []byte) {
 	}
 }
 
-// checkQuery reads the query: parameters that the route takes, each once and with a value.
+// checkQuery reads the query: parameters that the route takes, each with a value, and once unless the
+// route says that it may come more often.
 func checkQuery(rawQuery string, r route) (url.Values, error) {
 	query, err := url.ParseQuery(rawQuery)
 	if err != nil {
@@ -156,17 +159,22 @@ func checkQuery(rawQuery string, r route) (url.Values, error) {
 	}
 	isPage := len(r.offers) > 0 && r.offers[0] == mediaHTML
 	if isPage { // forms send what was left empty, too
-		maps.DeleteFunc(query, func(_ string, values []string) bool { return len(values) == 1 && values[0] == "" })
+		for name, values := range query {
+			if query[name] = slices.DeleteFunc(values, func(v string) bool { return v == "" }); len(query[name]) == 0 {
+				delete(query, name)
+			}
+		}
 	}
+	takes, repeats := r.parameters()
 	for _, name := range slices.Sorted(maps.Keys(query)) {
 		switch {
-		case !slices.Contains(r.query, name) && len(r.query) == 0:
+		case !slices.Contains(takes, name) && len(takes) == 0:
 			return nil, badQuery.says("there is no parameter %q here: it takes none", clip(name))
-		case !slices.Contains(r.query, name):
-			return nil, badQuery.says("there is no parameter %q here: it takes %s", clip(name), strings.Join(r.query, ", "))
-		case len(query[name]) > 1 && !(isPage && name == "vehicle"):
+		case !slices.Contains(takes, name):
+			return nil, badQuery.says("there is no parameter %q here: it takes %s", clip(name), strings.Join(takes, ", "))
+		case len(query[name]) > 1 && !slices.Contains(repeats, name):
 			return nil, badQuery.says("%s is given %d times: give it once", name, len(query[name]))
-		case query[name][0] == "":
+		case slices.Contains(query[name], ""):
 			return nil, badQuery.says("%s is empty: give it a value or leave it out", name)
 		}
 	}

@@ -4,8 +4,10 @@ package schema
 
 import "embed"
 
-// FS holds the SQL migrations, one folder a database engine, under migrations/sqlite and
-// migrations/postgres. Migrations only ever go forward: a published file never changes.
+// FS holds, in folders of these names: demo reports; json, the JSON Schemas of what the service
+// answers; the SQL migrations, one folder a database engine, under migrations/sqlite and
+// migrations/postgres; the JSON Schema of rule sets; the built-in rule sets. Migrations only ever go
+// forward: a published file never changes.
 //
-//go:embed demo migrations ruleset rulesets
+//go:embed demo json migrations ruleset rulesets
 var FS embed.FS

@@ -19,6 +19,7 @@ async function everyPage() {
     "/vehicles/marrick-tern-01/ready?gate=first_start",
     "/vehicles/brennick-wren-03/ready?gate=first_start",
     `/vehicles/brennick-wren-03/changes?from=${history.at(-1).id}&to=${history[0].id}`,
+    "/vehicles/corvane-dale-07/appraisal?gate=road_test",
     "/compare",
     "/compare?vehicle=marrick-tern-01&vehicle=corvane-dale-07",
     "/sign-in",

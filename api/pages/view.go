@@ -242,8 +242,9 @@ type CompareView struct {
 
 // ComparedVehicle is one of them.
 type ComparedVehicle struct {
-	Vehicle  assess.Vehicle
-	Assessed *AssessedView
+	Vehicle   assess.Vehicle
+	Assessed  *AssessedView
+	Appraisal *score.Appraisal // nil where it cannot be appraised
 }
 
 // SheetView is a sheet to print, on the screen.

@@ -32,6 +32,7 @@ type commands struct {
 	Migrate migrateCommand `cmd:"" help:"Bring the store's schema up to date."`
 	Backup  backupCommand  `cmd:"" help:"Copy the embedded store, whole and checked, while it is in use."`
 	Rules   rulesCommand   `cmd:"" help:"For who writes rule sets: lint, test, explain, diff, doc."`
+	New     newCommand     `cmd:"" help:"Write a report to begin with."`
 	Demo    demoCommand    `cmd:"" help:"Start everything on embedded defaults, take in three demo vehicles and show the answers."`
 }
 

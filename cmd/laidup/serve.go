@@ -234,7 +234,7 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 			p.metrics.observe(seen)
 			p.tracer.Answered(ctx, seen.Method, seen.Route, seen.Status)
 		},
-		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst},
+		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst}, Schemas: schema.FS,
 	})
 	if err != nil {
 		return nil, errors.Join(err, p.shutDown())

@@ -28,14 +28,25 @@ func (d *decoder) vin() error {
 	if utf8.RuneCount(vin) != vinLength {
 		return nil
 	}
-	want, ok := checkDigit(vin)
-	switch {
-	case !ok:
+	if _, ok := checkDigit(vin); !ok {
 		d.fault(WrongValue, "a VIN of 17 characters has digits and the letters A to Z without I, O and Q (ISO 3779)")
-	case want != vin[8]:
-		d.cautions = append(d.cautions, Caution{d.pointer(), fmt.Sprintf("the check digit (position 9) is %c where 49 CFR 565.15 asks for %c: read the plate again; where the vehicle was not made for North America it need not be one", vin[8], want)})
+	} else if odd := OddVIN(string(vin)); odd != "" {
+		d.cautions = append(d.cautions, Caution{d.pointer(), odd})
 	}
 	return nil
+}
+
+// OddVIN says what is odd about a VIN in capitals; empty where nothing is, or where it has not the
+// length of ISO 3779 and there is nothing to check.
+func OddVIN(vin string) string {
+	if len(vin) != vinLength {
+		return ""
+	}
+	want, ok := checkDigit([]byte(vin))
+	if !ok || want == vin[8] {
+		return ""
+	}
+	return fmt.Sprintf("the check digit (position 9) is %c where 49 CFR 565.15 asks for %c: read the plate again; where the vehicle was not made for North America it need not be one", vin[8], want)
 }
 
 // checkDigit works out the check digit of a VIN of 17 characters by 49 CFR 565.15(c); false where

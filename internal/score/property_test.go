@@ -254,30 +254,36 @@ func confirms(objects []object, report, observation int, id string, value any) b
 	return false
 }
 
+// spoilt draws a dossier, and the same with one finding worse; what says which.
+func spoilt(t *rapid.T, set *ruleset.Set) (before, after []object, what string) {
+	before = copyOf(t, wild(t, set))
+	after = copyOf(t, before)
+	r := rapid.IntRange(0, len(after)-1).Draw(t, "report")
+	observations := after[r]["observations"].([]any)
+	if len(observations) == 0 {
+		t.Skip("nothing was looked at")
+	}
+	at := rapid.IntRange(0, len(observations)-1).Draw(t, "observation")
+	ob := observations[at].(object)
+	found := ob["found"].(object)
+	id := rapid.SampledFrom(slices.Sorted(maps.Keys(found))).Draw(t, "finding")
+	f := set.Catalogue.Item(ob["item"].(string)).Find(id)
+	worse := worsened(t, f, found[id])
+	if worse == nil {
+		t.Skip("it cannot get worse")
+	}
+	if confirms(after, r, at, id, worse) {
+		t.Skip("it becomes what somebody else found too: that confirms, it does not contradict")
+	}
+	what = fmt.Sprintf("%s.%s (%s) %v -> %v", ob["item"], id, ob["method"], found[id], worse)
+	found[id] = worse
+	return before, after, what
+}
+
 func TestAWorseFindingNeverMakesAnythingBetter(t *testing.T) {
 	set := builtIn(t)
 	rapid.Check(t, func(t *rapid.T) {
-		before := copyOf(t, wild(t, set))
-		after := copyOf(t, before)
-		r := rapid.IntRange(0, len(after)-1).Draw(t, "report")
-		observations := after[r]["observations"].([]any)
-		if len(observations) == 0 {
-			t.Skip("nothing was looked at")
-		}
-		at := rapid.IntRange(0, len(observations)-1).Draw(t, "observation")
-		ob := observations[at].(object)
-		found := ob["found"].(object)
-		id := rapid.SampledFrom(slices.Sorted(maps.Keys(found))).Draw(t, "finding")
-		f := set.Catalogue.Item(ob["item"].(string)).Find(id)
-		worse := worsened(t, f, found[id])
-		if worse == nil {
-			t.Skip("it cannot get worse")
-		}
-		if confirms(after, r, at, id, worse) {
-			t.Skip("it becomes what somebody else found too: that confirms, it does not contradict")
-		}
-		what := fmt.Sprintf("%s.%s (%s) %v -> %v", ob["item"], id, ob["method"], found[id], worse)
-		found[id] = worse
+		before, after, what := spoilt(t, set)
 		notBetter(t, what, evaluate(t, set, before), evaluate(t, set, after))
 	})
 }

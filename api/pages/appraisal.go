@@ -1,0 +1,56 @@
+package pages
+
+import (
+	"fmt"
+	"html/template"
+
+	"laidup/internal/score"
+)
+
+// AppraisalView is what a buyer is to know of a vehicle.
+type AppraisalView struct {
+	Frame
+	*score.Appraisal
+	Resting []RestingRow
+	Whole   template.HTML // the condition of the whole vehicle
+	Systems []AppraisedRow
+	Shown   []score.CarriedRiskOf // the first of the hazards
+}
+
+// RestingRow is the share of the chance of harm that rests on one thing.
+type RestingRow struct {
+	On    string
+	Share score.Share
+	Plot  template.HTML
+}
+
+// AppraisedRow is the condition of one system.
+type AppraisedRow struct {
+	score.AppraisedSystem
+	Plot template.HTML
+}
+
+// Appraised makes the view of an appraisal.
+func Appraised(f Frame, a *score.Appraisal) AppraisalView {
+	v := AppraisalView{Frame: f, Appraisal: a, Whole: span(a.Condition.Range), Shown: a.Risk.Hazards[:min(EntriesAPage, len(a.Risk.Hazards))]}
+	on := a.Risk.RestsOn
+	v.Resting = []RestingRow{
+		{score.RestsOnFound, on.Found, shareBar("found", on.Found)},
+		{score.RestsOnTold, on.Told, shareBar("w-prior", on.Told)},
+		{score.RestsOnNothing, on.Nothing, shareBar("unknown", on.Nothing)},
+	}
+	for _, s := range a.Condition.Systems {
+		v.Systems = append(v.Systems, AppraisedRow{s, span(s.Range)})
+	}
+	return v
+}
+
+// shareBar draws a share of a whole.
+func shareBar(class string, of score.Share) template.HTML {
+	const width, height = 200.0, 14.0
+	var s svg
+	fmt.Fprintf(&s, `<svg class="span" viewBox="0 0 %g %g" aria-hidden="true">`, width, height)
+	s.line("scale", 0, height/2, width, height/2)
+	s.rect(class, 0, 3, of.Float()*width, height-6)
+	return s.end()
+}

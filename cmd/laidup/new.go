@@ -1,0 +1,297 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"laidup/internal/catalogue"
+	"laidup/internal/report"
+	"laidup/internal/ruleset"
+	"laidup/internal/wording"
+)
+
+// newCommand makes files to begin with.
+type newCommand struct {
+	Report newReportCommand `cmd:"" help:"Write a report to begin with, for a kind of vehicle: every item that it has, with what can be said of it."`
+}
+
+type newReportCommand struct {
+	Vehicle   string `enum:"car,diesel,van,motorcycle,hybrid,unknown" default:"car" help:"car, diesel, van, motorcycle, hybrid or unknown."`
+	Reference string `default:"my-vehicle" help:"Your name for the vehicle."`
+	Date      string `help:"Day of the inspection; today unless given."`
+	Purpose   string `enum:"first_start,pre_purchase" default:"first_start" help:"first_start or pre_purchase."`
+	Rules     string `help:"Rule set whose catalogue the report speaks of; first-start unless given."`
+	Out       string `placeholder:"FILE" help:"File to write to, which must not be there yet; standard output unless given."`
+	Bare      bool   `help:"Leave the notes out that say what can be found on each item."`
+}
+
+// kindsOfVehicle has the facts that a kind of vehicle mostly has. The others are left unknown, and so is
+// what costs an engine to get wrong, such as whether its valves meet its pistons.
+var kindsOfVehicle = map[string]map[string]any{
+	"car":        {"fuel": "petrol", "fuel_delivery": "injection", "ignition": "electronic", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "cable", "hybrid": false},
+	"diesel":     {"fuel": "diesel", "fuel_delivery": "injection", "ignition": "none", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "hydraulic", "hybrid": false},
+	"van":        {"fuel": "diesel", "fuel_delivery": "injection", "ignition": "none", "cylinders": 4, "valve_drive": "chain", "turbocharged": true, "cooling": "liquid", "layout": "front_engine_rear_drive", "gearbox": "manual", "clutch": "hydraulic", "brake_servo": true, "hybrid": false},
+	"motorcycle": {"fuel": "petrol", "fuel_delivery": "carburettor", "ignition": "electronic", "cylinders": 2, "valve_drive": "chain", "turbocharged": false, "cooling": "air", "layout": "motorcycle", "gearbox": "manual", "clutch": "cable", "brake_servo": false, "power_steering": false, "hybrid": false, "air_conditioning.fitted": false},
+	"hybrid":     {"fuel": "petrol", "fuel_delivery": "injection", "ignition": "coil_on_plug", "cylinders": 4, "valve_drive": "chain", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "automatic", "clutch": "none", "brake_servo": true, "hybrid": true},
+	"unknown":    {},
+}
+
+// Run writes the report, and on standard error what to do with it.
+func (c *newReportCommand) Run(t terminal) error {
+	set, err := loadRules(c.Rules)
+	if err != nil {
+		return err
+	}
+	if c.Date == "" {
+		c.Date = time.Now().Format(time.DateOnly)
+	}
+	text, observations, err := c.report(set)
+	if err != nil {
+		return err
+	}
+	if err := c.write(t, text); err != nil {
+		return err
+	}
+	name := c.Out
+	if name == "" {
+		name = "FILE"
+	}
+	fmt.Fprintf(t.err, "An example with %d observations. Each is put as somebody's word (told), which opens no gate: none of it was found.\n", observations)
+	fmt.Fprintf(t.err, "Look, then put what you found and by which method, or strike the observation out. Facts that you do not know stay \"unknown\".\n")
+	for _, m := range set.Catalogue.Methods {
+		fmt.Fprintf(t.err, "  %-11s %s\n", m.ID, m.Is)
+	}
+	fmt.Fprintf(t.err, "Then: laidup check %s; laidup score %s\n", name, name)
+	return nil
+}
+
+func (c *newReportCommand) write(t terminal, text []byte) (err error) {
+	if c.Out == "" {
+		_, err = t.out.Write(text)
+		return err
+	}
+	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return fmt.Errorf("write report: %w", err)
+	}
+	_, err = f.Write(text)
+	return errors.Join(err, f.Close())
+}
+
+// exampleObservation is an observation as the file has it.
+type exampleObservation struct {
+	Item   string         `json:"item"`
+	Method string         `json:"method"`
+	Found  map[string]any `json:"found"`
+	Note   string         `json:"note,omitempty"`
+}
+
+// report makes the report. What the catalogue asks of an observation as a whole may refuse the best
+// that can be said of each finding: such an item is only judged.
+func (c *newReportCommand) report(set *ruleset.Set) (text []byte, observations int, err error) {
+	var list []exampleObservation
+	bare, err := c.text(set.Catalogue, nil)
+	if err != nil {
+		return nil, 0, err
+	}
+	known, err := c.read(bare, set)
+	if err != nil {
+		return nil, 0, err
+	}
+	frame := report.Lay([]*report.Report{known}, set.Catalogue, set.ProofCredence).Frame
+	for _, it := range set.Catalogue.Items {
+		if !it.AppliesTo(frame) {
+			continue
+		}
+		o := exampleObservation{it.ID, hearsay(set.Catalogue), allWell(it), ""}
+		if !c.Bare {
+			o.Note = sayable(it)
+		}
+		one, err := c.text(set.Catalogue, []exampleObservation{o})
+		if err != nil {
+			return nil, 0, err
+		}
+		if _, err := c.read(one, set); err != nil || len(o.Found) == 0 {
+			o.Found = map[string]any{"judged": "serviceable"}
+		}
+		list = append(list, o)
+	}
+	text, err = c.text(set.Catalogue, list)
+	if err != nil {
+		return nil, 0, err
+	}
+	_, err = c.read(text, set)
+	return text, len(list), err
+}
+
+// read holds what was written against what a report has to be.
+func (c *newReportCommand) read(text []byte, set *ruleset.Set) (*report.Report, error) {
+	r, _, faults := report.Decode(text, set.Catalogue)
+	if len(faults) > 0 {
+		return nil, fmt.Errorf("make a report: %s: %s", faults[0].Pointer, faults[0].Detail)
+	}
+	return r, nil
+}
+
+// hearsay is the method that is believed least.
+func hearsay(cat *catalogue.Catalogue) string {
+	return slices.MinFunc(cat.Methods, func(a, b catalogue.Method) int {
+		if a.Credence < b.Credence {
+			return -1
+		}
+		return 1
+	}).ID
+}
+
+// allWell is the best that can be said of an item without a gauge.
+func allWell(it *catalogue.Item) map[string]any {
+	found := map[string]any{}
+	for _, f := range it.Finds {
+		switch {
+		case f.Common():
+		case f.Kind == catalogue.Flag:
+			found[f.ID] = f.Worse == catalogue.Lower
+		case f.Kind == catalogue.Choice:
+			found[f.ID] = f.Values[0]
+		}
+	}
+	return found
+}
+
+// sayable says what can be found on an item, and what a look costs.
+func sayable(it *catalogue.Item) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "EXAMPLE. %s: %v min, access %s.", it.Is, it.Minutes, wording.Spaced(it.Access))
+	for _, f := range it.Finds {
+		if f.Common() {
+			continue
+		}
+		fmt.Fprintf(&b, " %s: %s.", f.ID, form(f))
+	}
+	fmt.Fprintf(&b, " Of every item: judged, age, renewed, removed.")
+	if b.Len() > report.MaxNote {
+		return strings.ToValidUTF8(b.String()[:report.MaxNote], "")
+	}
+	return b.String()
+}
+
+// form says how a finding is written.
+func form(f *catalogue.Finding) string {
+	switch f.Kind {
+	case catalogue.Flag:
+		return "true or false"
+	case catalogue.Choice:
+		return strings.Join(f.Values, " | ")
+	case catalogue.Quantity:
+		return fmt.Sprintf(`{"value": …, "unit": %q}`, f.Unit.Code)
+	case catalogue.Count:
+		return "a whole number"
+	case catalogue.Date:
+		return "a date, 2026-05-02, 2026-05 or 2026"
+	case catalogue.WeekCode:
+		return "week and year, 0914 is week 9 of 2014"
+	}
+	return "words"
+}
+
+// text writes a report as a person would: a line for each fact and each observation.
+func (c *newReportCommand) text(cat *catalogue.Catalogue, list []exampleObservation) ([]byte, error) {
+	var b bytes.Buffer
+	vehicle := append([]member{{"reference", c.Reference}, {"description", "an example: a " + c.Vehicle}}, factsIn(cat, "vehicle", kindsOfVehicle[c.Vehicle])...)
+	if c.Vehicle == "unknown" {
+		vehicle[1].value = "an example"
+	}
+	w := &lineWriter{out: &b}
+	w.line(0, "{")
+	w.member(1, member{"schema", report.SchemaName}, ",")
+	w.object(1, "vehicle", vehicle, ",")
+	w.object(1, "lay_up", factsIn(cat, "lay_up", nil), ",")
+	w.object(1, "inspection", []member{{"date", c.Date}, {"inspector", "who looked"}, {"purpose", c.Purpose}}, ",")
+	w.line(1, `"observations": [`)
+	for i, o := range list {
+		w.line(2, w.json(o)+comma(i, len(list)))
+	}
+	w.line(1, "]")
+	w.line(0, "}")
+	return b.Bytes(), w.err
+}
+
+// member is a member of an object in the making.
+type member struct {
+	name  string
+	value any
+}
+
+// factsIn lists the facts of one part of a report, in the order of the catalogue: as the kind of
+// vehicle has them, else unknown. Those with a dot stand in an object of their own.
+func factsIn(cat *catalogue.Catalogue, part string, known map[string]any) []member {
+	var list []member
+	for _, f := range cat.Facts {
+		if f.In != part {
+			continue
+		}
+		value, ok := known[f.ID]
+		if !ok {
+			value = "unknown"
+		}
+		group, inner, grouped := strings.Cut(f.ID, ".")
+		if !grouped {
+			list = append(list, member{f.ID, value})
+			continue
+		}
+		at := slices.IndexFunc(list, func(m member) bool { return m.name == group })
+		if at < 0 {
+			at, list = len(list), append(list, member{group, map[string]any{}})
+		}
+		list[at].value.(map[string]any)[inner] = value
+	}
+	return list
+}
+
+// lineWriter writes JSON in lines; its error is the first.
+type lineWriter struct {
+	out io.Writer
+	err error
+}
+
+func (w *lineWriter) line(depth int, text string) {
+	if w.err == nil {
+		_, w.err = fmt.Fprintln(w.out, strings.Repeat("  ", depth)+text)
+	}
+}
+
+func (w *lineWriter) json(v any) string {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil && w.err == nil {
+		w.err = err
+	}
+	return strings.TrimSpace(b.String())
+}
+
+func (w *lineWriter) member(depth int, m member, end string) {
+	w.line(depth, w.json(m.name)+": "+w.json(m.value)+end)
+}
+
+func (w *lineWriter) object(depth int, name string, members []member, end string) {
+	w.line(depth, w.json(name)+": {")
+	for i, m := range members {
+		w.member(depth+1, m, comma(i, len(members)))
+	}
+	w.line(depth, "}"+end)
+}
+
+func comma(i, of int) string {
+	if i < of-1 {
+		return ","
+	}
+	return ""
+}
