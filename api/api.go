@@ -65,28 +65,29 @@ const MaxWait = 60 * time.Second
 
 // API is the service's HTTP side. It is safe for concurrent use.
 type API struct {
-	service   *assess.Service
-	keys      *access.Keys
-	open      bool
-	paceMu    sync.Mutex
-	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
-	log       *slog.Logger
-	metrics   http.Handler
-	observe   func(context.Context, Observation)
-	limits    Limits
-	buffers   sync.Pool // of *bytes.Buffer
-	trying    sync.Map  // organisations of which a rule set is in hand
-	waiting   atomic.Int64
-	catalogue raw
-	echo      *echo.Echo
-	paths     map[string]string // the path of a route by what echo calls it
-	isPage    map[string]bool   // whether a person reads what is there, by what echo calls it
-	pages     *pages.Pages
-	sheets    *pages.Sheets
-	offline   []byte // the service worker
-	listeners listeners
-	draining  chan struct{} // closed by Drain
-	drain     sync.Once
+	service     *assess.Service
+	keys        *access.Keys
+	open        bool
+	paceMu      sync.Mutex
+	pace        *simplelru.LRU[string, *rate.Limiter] // by the id of a key
+	log         *slog.Logger
+	metrics     http.Handler
+	observe     func(context.Context, Observation)
+	limits      Limits
+	buffers     sync.Pool // of *bytes.Buffer
+	trying      sync.Map  // organisations of which a rule set is in hand
+	waiting     atomic.Int64
+	catalogue   raw
+	description raw // of the API, in OpenAPI
+	echo        *echo.Echo
+	paths       map[string]string // the path of a route by what echo calls it
+	isPage      map[string]bool   // whether a person reads what is there, by what echo calls it
+	pages       *pages.Pages
+	sheets      *pages.Sheets
+	offline     []byte // the service worker
+	listeners   listeners
+	draining    chan struct{} // closed by Drain
+	drain       sync.Once
 }
 
 // New makes an API. The error is one of the pages, which are built in.
@@ -110,6 +111,9 @@ func New(o Options) (*API, error) {
 	}
 	a.catalogue = encode(catalogueOf(o.Service.Current()))
 	var err error
+	if a.description, err = describe(a.routes(), o.Service.ReportSchema()); err != nil {
+		return nil, err
+	}
 	if a.pages, err = pages.New("en"); err != nil {
 		return nil, err
 	}

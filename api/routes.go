@@ -68,6 +68,7 @@ func (a *API) routes() []route {
 		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "What becomes of an assessment, as server-sent events."},
 		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
 		{get, "/v1/schemas/report", "", a.getReportSchema, nil, asSchema, stable, "The JSON Schema of a report."},
+		{get, "/v1/openapi.json", "", a.getDescription, nil, asJSON, stable, "This description of the API, in OpenAPI 3.1."},
 		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
 		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
 		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
@@ -101,13 +102,14 @@ type Route struct {
 	Doc          string
 	Query        []string // the query parameters it takes
 	Media        []string // the media types it can answer in
+	ForPrograms  bool     // else a page for people, or what pages need; GET /v1/openapi.json leaves those out
 }
 
 // Routes lists the endpoints in the order in which they are documented.
 func (a *API) Routes() []Route {
 	var all []Route
 	for _, r := range a.routes() {
-		all = append(all, Route{r.method, r.path, r.needs, r.doc, r.query, r.offers})
+		all = append(all, Route{r.method, r.path, r.needs, r.doc, r.query, r.offers, r.forPrograms()})
 	}
 	return all
 }

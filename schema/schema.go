@@ -7,5 +7,5 @@ import "embed"
 // FS holds the SQL migrations, one folder a database engine, under migrations/sqlite and
 // migrations/postgres. Migrations only ever go forward: a published file never changes.
 //
-//go:embed demo migrations ruleset rulesets
+//go:embed demo examples migrations openapi.yaml ruleset rulesets
 var FS embed.FS
