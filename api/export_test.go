@@ -47,3 +47,6 @@ func ProblemRows() []ProblemRow {
 
 // ProblemName says which row an error gets.
 func ProblemName(err error) string { return problemOf(err).kind.row().name }
+
+// Description is what GET /v1/openapi.json answers.
+func Description(a *API) []byte { return a.description }

@@ -107,7 +107,7 @@ func describe(rows []route, reportSchema []byte) (raw, error) {
 		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths,
 		"components": object{
 			"schemas": d.schemas, "responses": d.responses, "examples": d.examples,
-			"parameters": d.parameters(), "headers": d.Headers,
+			"headers":         d.Headers,
 			"securitySchemes": object{"key": object{"type": "http", "scheme": "bearer", "description": d.Security}},
 		},
 	})
@@ -233,16 +233,21 @@ func (d *describer) operation(r route, note operation) (object, error) {
 
 func (d *describer) parametersOf(r route, note operation) ([]any, error) {
 	var list []any
-	add := func(name string, among map[string]object) error {
+	add := func(name, in string, among map[string]object) error {
 		if among[name] == nil {
 			return fmt.Errorf("schema/openapi.yaml has no parameter %s", name)
 		}
-		list = append(list, ref("parameters", name))
+		one := maps.Clone(among[name])
+		one["name"], one["in"] = name, in
+		if in == "path" {
+			one["required"] = true
+		}
+		list = append(list, one)
 		return nil
 	}
 	for part := range strings.SplitSeq(r.path, "/") {
 		if name, is := strings.CutPrefix(part, "{"); is {
-			if err := add(strings.TrimSuffix(name, "}"), d.Parameters); err != nil {
+			if err := add(strings.TrimSuffix(name, "}"), "path", d.Parameters); err != nil {
 				return nil, err
 			}
 		}
@@ -259,7 +264,7 @@ func (d *describer) parametersOf(r route, note operation) ([]any, error) {
 			})
 			continue
 		}
-		if err := add(name, d.Parameters); err != nil {
+		if err := add(name, "query", d.Parameters); err != nil {
 			return nil, err
 		}
 	}
@@ -268,28 +273,11 @@ func (d *describer) parametersOf(r route, note operation) ([]any, error) {
 		headers = append(slices.Clone(headers), "If-None-Match")
 	}
 	for _, name := range headers {
-		if err := add(name, d.Accepts); err != nil {
+		if err := add(name, "header", d.Accepts); err != nil {
 			return nil, err
 		}
 	}
 	return list, nil
-}
-
-// parameters are those of paths, queries and headers. A path has no parameter that a query has.
-func (d *describer) parameters() object {
-	all := object{}
-	for name, p := range d.Parameters {
-		all[name] = object{"name": name, "in": "query"}
-		if slices.Contains([]string{"id", "reference", "name", "version"}, name) {
-			all[name] = object{"name": name, "in": "path", "required": true}
-		}
-		maps.Copy(all[name].(object), p)
-	}
-	for name, p := range d.Accepts {
-		all[name] = object{"name": name, "in": "header"}
-		maps.Copy(all[name].(object), p)
-	}
-	return all
 }
 
 func ref(of, name string) object { return object{"$ref": "#/components/" + of + "/" + name} }
@@ -436,7 +424,7 @@ func (d *describer) problem(kinds []kind) object {
 			headers["WWW-Authenticate"] = ref("headers", "WWW-Authenticate")
 		}
 	}
-	name := camel(strings.Join(names, "_or_"))
+	name := camel(strings.Join(names, "_or_") + "_response") // no schema may have the name: generators make one type of each
 	if d.responses[name] == nil {
 		for _, n := range names {
 			if own := d.ownSchema[n]; own != "" {
