@@ -78,7 +78,8 @@ type API struct {
 	trying      sync.Map  // organisations of which a rule set is in hand
 	waiting     atomic.Int64
 	catalogue   raw
-	description raw // of the API, in OpenAPI
+	description raw             // of the API, in OpenAPI
+	reference   pages.Reference // the same, to be read
 	echo        *echo.Echo
 	paths       map[string]string // the path of a route by what echo calls it
 	isPage      map[string]bool   // whether a person reads what is there, by what echo calls it
@@ -112,6 +113,9 @@ func New(o Options) (*API, error) {
 	a.catalogue = encode(catalogueOf(o.Service.Current()))
 	var err error
 	if a.description, err = describe(a.routes(), o.Service.ReportSchema()); err != nil {
+		return nil, err
+	}
+	if a.reference, err = pages.ReadReference(a.description); err != nil {
 		return nil, err
 	}
 	if a.pages, err = pages.New("en"); err != nil {

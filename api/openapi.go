@@ -443,3 +443,9 @@ func (d *describer) problem(kinds []kind) object {
 }
 
 func (a *API) getDescription(*request) (reply, error) { return reply{body: a.description}, nil }
+
+func (a *API) referencePage(r *request) (reply, error) {
+	view := a.reference
+	view.Frame = a.frame(r, a.say("reference"), "")
+	return a.page("reference", view)
+}

@@ -86,6 +86,7 @@ func (a *API) routes() []route {
 		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
 		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
 		{get, "/compare", access.Read, a.comparePage, []string{"vehicle"}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/docs", "", a.referencePage, nil, asPage, renewed, "Page: the API, operation by operation."},
 		{get, "/sign-in", "", a.signInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
 		{post, "/sign-in", "", a.signIn, nil, asPage, noStore, "Exchanges an API key for a session."},
 		{post, "/sign-out", "", a.signOut, nil, asPage, noStore, "Ends a session."},

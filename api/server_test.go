@@ -33,7 +33,7 @@ func serveWith(t testing.TB, w *workshop, change func(*http.Server)) *server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := api.Server(w.api.Handler(), listener.Addr().String())
+	s := api.Server(w.connected(), listener.Addr().String())
 	change(s)
 	ended := make(chan error)
 	go func() { ended <- s.Serve(listener) }()

@@ -21,6 +21,7 @@ async function everyPage() {
     `/vehicles/brennick-wren-03/changes?from=${history.at(-1).id}&to=${history[0].id}`,
     "/compare",
     "/compare?vehicle=marrick-tern-01&vehicle=corvane-dale-07",
+    "/docs",
     "/sign-in",
     "/inspect",
     "/vehicles/marrick-tern-01/inspect?gate=first_start",
