@@ -95,6 +95,9 @@ type API struct {
 
 	schemas    map[string]raw // by name
 	schemaList schemas
+
+	description raw             // of the API, in OpenAPI
+	reference   pages.Reference // the same, to be read
 }
 
 // New makes an API. The error is one of the pages, which are built in.
@@ -119,6 +122,12 @@ func New(o Options) (*API, error) {
 	a.catalogue = encode(catalogueOf(o.Service.Current()))
 	var err error
 	if a.schemas, a.schemaList, err = readSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
+		return nil, err
+	}
+	if a.description, err = describe(a.routes(), o.Service.ReportSchema()); err != nil {
+		return nil, err
+	}
+	if a.reference, err = pages.ReadReference(a.description); err != nil {
 		return nil, err
 	}
 	if a.pages, err = pages.New("en"); err != nil {

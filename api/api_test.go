@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -29,7 +30,18 @@ import (
 	"laidup/schema"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// TestMain fails as well where something is described that no test has seen, once all of them ran.
+func TestMain(m *testing.M) {
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if run := flag.Lookup("test.run").Value.String(); code == 0 && run == "" && !testing.Short() {
+			for _, name := range unanswered() {
+				fmt.Fprintf(os.Stderr, "no test has seen %s: show it, or take it out of schema/openapi.yaml\n", name)
+				code = 1
+			}
+		}
+		os.Exit(code)
+	}))
+}
 
 var loaderOnce = sync.OnceValues(func() (*ruleset.Loader, error) { return ruleset.NewLoader(schema.FS) })
 
@@ -190,7 +202,7 @@ func (w *workshop) do(method, path string, body []byte, headers ...string) answe
 		r.Header.Add(name, value)
 	}
 	rec := httptest.NewRecorder()
-	w.api.Handler().ServeHTTP(rec, r)
+	w.handler().ServeHTTP(rec, r)
 	res := rec.Result()
 	text, err := io.ReadAll(res.Body)
 	if err != nil {

@@ -87,8 +87,6 @@ func timeOrNull(t time.Time) *time.Time {
 
 func tenths(x float64) float64 { return float64(int64(x*10+0.5)) / 10 }
 
-const mediaNDJSON = "application/x-ndjson"
-
 // Bounds of uploads.
 const (
 	// chunkTime is how long the lines of a chunk, a hundred or a megabyte, may take to arrive.
@@ -127,7 +125,7 @@ func (a *API) postBatch(r *request) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	if !says(r.Header, mediaNDJSON) && !says(r.Header, "application/jsonl") {
+	if !says(r.Header, mediaNDJSON) && !says(r.Header, mediaJSONLines) {
 		return reply{}, notJSON.says("send one report a line, as JSON in UTF-8, uncompressed, as Content-Type: %s", mediaNDJSON)
 	}
 	first := 1

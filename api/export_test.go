@@ -56,3 +56,6 @@ func Deprecate(route string, d Deprecation) func() {
 
 // Deprecations lists the table of deprecations.
 func Deprecations() map[string]Deprecation { return deprecations }
+
+// Description is what GET /v1/openapi.json answers.
+func Description(a *API) []byte { return a.description }

@@ -89,7 +89,7 @@ func (w *workshop) send(first, headers string, body []byte, key string) (r *http
 	r = r.WithContext(ctx)
 	r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(body)), int64(len(body))
 	rec := httptest.NewRecorder()
-	w.api.Handler().ServeHTTP(rec, r)
+	w.handler().ServeHTTP(rec, r)
 	res := rec.Result()
 	got, err := io.ReadAll(res.Body)
 	if err != nil {
@@ -378,7 +378,7 @@ func FuzzAuthorization(f *testing.F) {
 		r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/v1/vehicles", nil)
 		r.Header["Authorization"] = []string{header}
 		rec := httptest.NewRecorder()
-		mine.api.Handler().ServeHTTP(rec, r)
+		mine.handler().ServeHTTP(rec, r)
 		a := answer{rec.Result(), rec.Body.Bytes()}
 		a.problem(t, http.StatusUnauthorized, "key-needed")
 		if len(header) > 20 && bytes.Contains(a.text, []byte(header)) {
@@ -501,7 +501,7 @@ func TestLinesOfTheLogCannotBeMadeUp(t *testing.T) {
 	for _, name := range []string{"X-Request-Id", "User-Agent", "Authorization", "Traceparent", "Idempotency-Key", "Cookie"} {
 		r.Header.Set(name, line)
 	}
-	v.api.Handler().ServeHTTP(httptest.NewRecorder(), r)
+	v.handler().ServeHTTP(httptest.NewRecorder(), r)
 	log := v.log.take()
 	soundLog(t, log)
 	if strings.Contains(log, "made up") || !strings.Contains(log, `"answered"`) {
@@ -521,7 +521,7 @@ func TestAFloodOfWaitersIsAnsweredAtOnce(t *testing.T) {
 			r.Header.Set("Content-Type", "application/json")
 			r.Header.Set("Prefer", "wait=30")
 			rec := httptest.NewRecorder()
-			w.api.Handler().ServeHTTP(rec, r)
+			w.handler().ServeHTTP(rec, r)
 			answered <- rec.Code
 		}()
 	}
@@ -569,7 +569,7 @@ func TestAnOrganisationHasOneRuleSetInHand(t *testing.T) {
 		r.Header.Set(name, value)
 		r.Header.Set("Content-Type", "application/yaml")
 		rec := httptest.NewRecorder()
-		w.api.Handler().ServeHTTP(rec, r)
+		w.handler().ServeHTTP(rec, r)
 		done <- rec.Code
 	}()
 	<-begun

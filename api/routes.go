@@ -35,15 +35,18 @@ const (
 )
 
 const (
-	mediaJSON    = "application/json"
-	mediaYAML    = "application/yaml"
-	mediaCSV     = "text/csv"
-	mediaHTML    = "text/html"
-	mediaPDF     = "application/pdf"
-	mediaForm    = "application/x-www-form-urlencoded"
-	mediaEvents  = "text/event-stream"
-	mediaProblem = "application/problem+json"
-	mediaSchema  = "application/schema+json"
+	mediaJSON   = "application/json"
+	mediaYAML   = "application/yaml"
+	mediaCSV    = "text/csv"
+	mediaHTML   = "text/html"
+	mediaPDF    = "application/pdf"
+	mediaForm   = "application/x-www-form-urlencoded"
+	mediaEvents = "text/event-stream"
+	// A document a line; the second is another name for the first.
+	mediaNDJSON    = "application/x-ndjson"
+	mediaJSONLines = "application/jsonl"
+	mediaProblem   = "application/problem+json"
+	mediaSchema    = "application/schema+json"
 )
 
 // routes is the table of endpoints. HEAD goes with GET.
@@ -77,6 +80,7 @@ func (a *API) routes() []route {
 		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
 		{get, "/v1/schemas", "", a.listSchemas, nil, asJSON, stable, "The JSON Schemas of what is sent and answered."},
 		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "A JSON Schema: report, assessment, appraisal, appraisals or rule_set."},
+		{get, "/v1/openapi.json", "", a.getDescription, nil, asJSON, stable, "This description of the API, in OpenAPI 3.1."},
 		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
 		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
 		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
@@ -95,6 +99,7 @@ func (a *API) routes() []route {
 		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
 		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
 		{get, "/compare", access.Read, a.comparePage, []string{"vehicle..."}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/docs", "", a.referencePage, nil, asPage, renewed, "Page: the API, operation by operation."},
 		{get, "/sign-in", "", a.signInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
 		{post, "/sign-in", "", a.signIn, nil, asPage, noStore, "Exchanges an API key for a session."},
 		{post, "/sign-out", "", a.signOut, nil, asPage, noStore, "Ends a session."},
@@ -113,6 +118,7 @@ type Route struct {
 	Media        []string // the media types it can answer in
 	Repeats      []string // the query parameters that may come more than once
 	Deprecated   *Deprecation
+	ForPrograms  bool // else a page for people, or what pages need; GET /v1/openapi.json leaves those out
 }
 
 // Routes lists the endpoints in the order in which they are documented.
@@ -120,7 +126,7 @@ func (a *API) Routes() []Route {
 	var all []Route
 	for _, r := range a.routes() {
 		query, repeats := r.parameters()
-		all = append(all, Route{r.method, r.path, r.needs, r.doc, query, r.offers, repeats, r.deprecation()})
+		all = append(all, Route{r.method, r.path, r.needs, r.doc, query, r.offers, repeats, r.deprecation(), r.forPrograms()})
 	}
 	return all
 }

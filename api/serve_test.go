@@ -46,7 +46,10 @@ func TestPathsAndMethodsThatAreNotThere(t *testing.T) {
 func TestHeadIsGetWithoutABody(t *testing.T) {
 	t.Parallel()
 	w := open(t, func(o *api.Options) {
-		o.Metrics = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusOK) })
+		o.Metrics = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
+			w.WriteHeader(http.StatusOK)
+		})
 	})
 	id := w.assess("tern-01")
 	names := strings.NewReplacer("{id}", id, "{reference}", "tern-01", "{name}", "first-start", "{version}", "1.0.0")

@@ -33,7 +33,7 @@ func serveWith(t testing.TB, w *workshop, change func(*http.Server)) *server {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := api.Server(w.api.Handler(), listener.Addr().String())
+	s := api.Server(w.connected(), listener.Addr().String())
 	change(s)
 	ended := make(chan error)
 	go func() { ended <- s.Serve(listener) }()
@@ -142,7 +142,7 @@ func TestAClientThatLeaves(t *testing.T) {
 	r := httptest.NewRequestWithContext(gone, http.MethodGet, "/v1/vehicles", nil)
 	r.Host = "localhost"
 	rec := httptest.NewRecorder()
-	w.api.Handler().ServeHTTP(rec, r)
+	w.handler().ServeHTTP(rec, r)
 	if rec.Code != 499 || strings.Contains(w.log.String(), `"ERROR"`) {
 		t.Errorf("status %d, log %s", rec.Code, w.log)
 	}

@@ -9,5 +9,5 @@ import "embed"
 // migrations/postgres; the JSON Schema of rule sets; the built-in rule sets. Migrations only ever go
 // forward: a published file never changes.
 //
-//go:embed demo json migrations ruleset rulesets
+//go:embed demo examples json migrations openapi.yaml ruleset rulesets
 var FS embed.FS

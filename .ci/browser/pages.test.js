@@ -22,6 +22,7 @@ async function everyPage() {
     "/vehicles/corvane-dale-07/appraisal?gate=road_test",
     "/compare",
     "/compare?vehicle=marrick-tern-01&vehicle=corvane-dale-07",
+    "/docs",
     "/sign-in",
     "/inspect",
     "/vehicles/marrick-tern-01/inspect?gate=first_start",

@@ -43,7 +43,7 @@ var allowed = map[string][]string{
 	"internal/queue":             {"internal/assess", "internal/logging", "internal/origin"},
 	"worker":                     {"internal/assess", "internal/logging"},
 	"api/pages":                  {"internal/assess", "internal/catalogue", "internal/condition", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
-	"api":                        {"api/pages", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/logging", "internal/origin", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
+	"api":                        {"api/pages", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/logging", "internal/origin", "internal/quantity", "internal/report", "internal/ruleset", "internal/score"},
 	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/logging", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/tracing", "internal/wording"},
 	"internal/testserver":        {},
 	"internal/faults":            {},
