@@ -112,6 +112,9 @@ type Outcome struct {
 	AsOf         string // ISO 8601 date
 	VerdictState string // clear, unproven or blocked, at the gate asked about
 	Blockers     int    // at that gate
+	// Gates are the states of all gates: [Store.Finish] takes them to see what has changed, and nothing
+	// gives them back.
+	Gates GateStates
 }
 
 // Vehicle is a dossier's cover: the newest facts a list needs.
