@@ -24,6 +24,7 @@ import (
 	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/logging"
+	"laidup/internal/webhook"
 )
 
 // Options are what an [API] is made of. Service is required, and Keys unless it is Open.
@@ -40,6 +41,10 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
+	// Webhooks are the subscriptions; nil: there are none.
+	Webhooks *webhook.Hooks
+	// Events are what has happened; nil: nobody is told.
+	Events assess.EventLog
 }
 
 // Observation is one request that was answered. Route and Method are from closed lists, so that
@@ -85,7 +90,9 @@ type API struct {
 	sheets    *pages.Sheets
 	offline   []byte // the service worker
 	listeners listeners
-	draining  chan struct{} // closed by Drain
+	hooks     *webhook.Hooks  // nil: there are none
+	happened  assess.EventLog // nil: nobody is told
+	draining  chan struct{}   // closed by Drain
 	drain     sync.Once
 }
 
@@ -93,7 +100,7 @@ type API struct {
 func New(o Options) (*API, error) {
 	a := &API{
 		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
-		metrics: o.Metrics, observe: o.Observe,
+		metrics: o.Metrics, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),

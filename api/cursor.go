@@ -20,6 +20,7 @@ type cursor struct {
 const (
 	vehicleCursor    = 'v'
 	assessmentCursor = 'a'
+	deliveryCursor   = 'd'
 )
 
 // cursorLatest is the end of the year 9999, beyond which stores need not be asked.
