@@ -14,6 +14,7 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/queue"
 	"laidup/internal/ruleset"
+	"laidup/internal/webhook"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -36,6 +37,7 @@ type metrics struct {
 	handedOver     prometheus.Counter
 	tried          *prometheus.CounterVec
 	workers        prometheus.Gauge
+	tries          *prometheus.CounterVec
 }
 
 // ofOthers labels the rule sets that somebody has published: their names are for their organisation
@@ -53,6 +55,7 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 		scoreSeconds:   prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "laidup_score_duration_seconds", Help: "Time taken to load a dossier and score it.", Buckets: prometheus.ExponentialBuckets(0.0005, 2, 16)}, []string{"rule_set"}),
 		interrupted:    prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_jobs_interrupted_total", Help: "Tries at an assessment that ended with an error and are made again."}),
 		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments that waited too long, held by no queue, and were handed over again."}),
+		tries:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_webhook_tries_total", Help: "Tries at delivering an event to a webhook."}, []string{"outcome"}),
 		tried:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_rule_sets_tried_total", Help: "Rule sets that were checked or to be published."}, []string{"outcome"}),
 		workers:        prometheus.NewGauge(prometheus.GaugeOpts{Name: "laidup_workers", Help: "Assessments that this process works out at once at most."}),
 	}
@@ -67,13 +70,16 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 	for _, outcome := range []assess.Trial{assess.Sound, assess.Faulty, assess.Busy, assess.Broken} {
 		m.tried.WithLabelValues(string(outcome))
 	}
-	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.handedOver, m.tried, m.workers,
+	for _, outcome := range webhook.Outcomes {
+		m.tries.WithLabelValues(outcome)
+	}
+	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.handedOver, m.tried, m.tries, m.workers,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collectors.NewBuildInfoCollector())
 	return m
 }
 
 // ask lets store and queue be asked whenever somebody looks.
-func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]*sql.DB) {
+func (m *metrics) ask(service *assess.Service, q *queue.Queue, hooks *webhook.Hooks, pools map[string]*sql.DB) {
 	m.registry.MustRegister(&backlog{
 		service: service, queue: q,
 		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, by the store.", nil, nil),
@@ -82,6 +88,7 @@ func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]
 		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"state"}, nil),
 		up:         prometheus.NewDesc("laidup_up", "Whether a part that the service needs could be reached.", []string{"part"}, nil),
 	})
+	m.registry.MustRegister(newHooksBacklog(hooks))
 	for name, pool := range pools {
 		m.registry.MustRegister(collectors.NewDBStatsCollector(pool, name))
 	}

@@ -81,7 +81,8 @@ type Dispatcher struct {
 	clients map[string]*http.Client // by scheme
 }
 
-// NewDispatcher returns a dispatcher. The hooks need a key.
+// NewDispatcher returns a dispatcher. Where the hooks have no key it sends nothing, and removes old
+// events all the same.
 func NewDispatcher(h *Hooks, o DispatcherOptions) *Dispatcher {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -171,7 +172,7 @@ func drain(c <-chan struct{}) {
 }
 
 func (d *Dispatcher) claim(ctx context.Context, room int) (tasks []Task) {
-	if room == 0 || ctx.Err() != nil {
+	if room == 0 || ctx.Err() != nil || d.hooks.key == nil {
 		return nil
 	}
 	d.guarded(ctx, func() {
