@@ -231,6 +231,7 @@ WHERE (SELECT count(*) FROM subscriptions WHERE organisation = $2) < $7`
 
 	deleteSubscription = `DELETE FROM subscriptions WHERE organisation = $1 AND id = $2`
 
+	// #nosec G101 -- it moves a secret and holds none
 	rotateSecret = `
 UPDATE subscriptions SET secret_before = secret, before_until = $1, secret = $2
 WHERE organisation = $3 AND id = $4`
