@@ -279,9 +279,11 @@ UPDATE deliveries SET leased_until = $1
 WHERE state = 'waiting' AND due_at <= $2 AND leased_until <= $2 AND number IN (
     SELECT w.number FROM (
         SELECT d.number, d.due_at,
-            row_number() OVER (PARTITION BY d.subscription ORDER BY d.due_at, d.number) + (
-                SELECT count(*) FROM deliveries AS l WHERE l.subscription = d.subscription AND l.leased_until > $2) AS turn
+            row_number() OVER (PARTITION BY d.subscription ORDER BY d.due_at, d.number) + COALESCE(f.flying, 0) AS turn
         FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
+        LEFT JOIN (
+            SELECT subscription, count(*) AS flying FROM deliveries WHERE leased_until > $2 GROUP BY subscription
+        ) AS f ON f.subscription = d.subscription
         WHERE d.state = 'waiting' AND d.due_at <= $2 AND d.leased_until <= $2 AND s.disabled_at IS NULL) AS w
     WHERE w.turn <= $3 ORDER BY w.due_at, w.number LIMIT $4)
 RETURNING number`

@@ -53,6 +53,6 @@ CREATE TABLE deliveries (
 
 CREATE INDEX deliveries_due ON deliveries (due_at) WHERE state = 'waiting';
 CREATE INDEX deliveries_waiting ON deliveries (subscription, due_at, number) WHERE state = 'waiting';
-CREATE INDEX deliveries_leased ON deliveries (subscription, leased_until) WHERE leased_until > 0;
+CREATE INDEX deliveries_leased ON deliveries (leased_until, subscription);
 CREATE INDEX deliveries_of ON deliveries (subscription, number);
 CREATE INDEX deliveries_event ON deliveries (event);
