@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	cel.dev/cel-go v0.33.2
+	code.dny.dev/ssrf v0.3.0
 	codeberg.org/go-pdf/fpdf v0.12.0
 	github.com/Shopify/toxiproxy/v2 v2.12.0
 	github.com/alecthomas/kong v1.17.0
@@ -25,6 +26,7 @@ require (
 	github.com/rs/zerolog v1.33.0
 	github.com/santhosh-tekuri/jsonschema/v5 v5.3.1
 	github.com/schollz/progressbar/v3 v3.19.1
+	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1
 	go.opentelemetry.io/otel v1.47.0
 	go.opentelemetry.io/otel/exporters/otlp/otlptrace/otlptracehttp v1.47.0
 	go.opentelemetry.io/otel/sdk v1.47.0

@@ -76,7 +76,8 @@ func TestWithoutAKeyNothingButThePublicIsToBeHad(t *testing.T) {
 // can change none of it.
 func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 	t.Parallel()
-	w := closed(t)
+	hooks := hooked(t)
+	w := hooks.workshop
 	ours, theirs := w.key("brennick-motors", access.Administration), w.key("harrow-lane", access.Administration)
 	w.do(http.MethodPost, "/v1/rule_sets", []byte(yard), "Content-Type: application/yaml", ours).is(t, http.StatusCreated)
 	id := w.post("/v1/reports", tern(t, "tern-01"), ours).object(t)["id"].(string)
@@ -85,14 +86,20 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 	w.queue.workers.Wait()
 	report := w.get("/v1/assessments/"+id, ours).object(t)["report"].(string)
 	ourKey := w.get("/v1/keys", ours).object(t)["keys"].([]any)[0].(object)["id"].(string)
-	secrets := []string{id, failed, report, "tern-01", "tern-02", "brennick-yard", ourKey}
+	sub := w.do(http.MethodPost, "/v1/subscriptions", []byte(`{"url":"https://hooks.example.org/ours"}`), "Content-Type: application/json", ours).object(t)["id"].(string)
+	hooks.happens("brennick-motors")
+	delivery := w.get("/v1/subscriptions/"+sub+"/deliveries", ours).object(t)["deliveries"].([]any)[0].(object)["id"].(string)
+	secrets := []string{sub, delivery, "marrick-tern-91", "hooks.example.org", id, failed, report, "tern-01", "tern-02", "brennick-yard", ourKey}
 
 	fill := func(path string) string {
 		reference, name := "tern-01", id
 		if strings.Contains(path, "/keys/") {
 			name = ourKey
 		}
-		return strings.NewReplacer("{id}", name, "{reference}", reference, "{name}", "brennick-yard", "{version}", "1.0.0").Replace(path)
+		if strings.Contains(path, "/subscriptions/") {
+			name = sub
+		}
+		return strings.NewReplacer("{delivery}", delivery, "{id}", name, "{reference}", reference, "{name}", "brennick-yard", "{version}", "1.0.0").Replace(path)
 	}
 	walked := 0
 	for _, r := range everyRoute(t, w) {
@@ -106,12 +113,12 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 		}
 		a := w.do(r.Method, path+query, []byte("{}"), "Content-Type: application/json", theirs)
 		if path != r.Path { // it names something of ours
-			nobody := w.do(r.Method, strings.NewReplacer("{id}", "nothing", "{reference}", "nothing", "{name}", "nothing", "{version}", "1.0.0").Replace(r.Path)+query, []byte("{}"), "Content-Type: application/json", theirs)
+			nobody := w.do(r.Method, strings.NewReplacer("{delivery}", "nothing", "{id}", "nothing", "{reference}", "nothing", "{name}", "nothing", "{version}", "1.0.0").Replace(r.Path)+query, []byte("{}"), "Content-Type: application/json", theirs)
 			if a.StatusCode != http.StatusNotFound || nobody.StatusCode != http.StatusNotFound {
 				t.Errorf("%s %s answers %d for ours and %d for what is not there: %s", r.Method, path, a.StatusCode, nobody.StatusCode, a.text)
 			}
 			clean := func(x answer) string {
-				return strings.NewReplacer(x.Header.Get("X-Request-Id"), "", "nothing", "X", "tern-01", "X", id, "X", ourKey, "X", "brennick-yard", "X").Replace(string(x.text))
+				return strings.NewReplacer(x.Header.Get("X-Request-Id"), "", "nothing", "X", "tern-01", "X", id, "X", ourKey, "X", "brennick-yard", "X", sub, "X", delivery, "X").Replace(string(x.text))
 			}
 			if clean(a) != clean(nobody) {
 				t.Errorf("%s tells ours from nothing:\n%s\n%s", path, a.text, nobody.text)

@@ -25,6 +25,7 @@ import (
 	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/logging"
+	"laidup/internal/webhook"
 )
 
 // Options are what an [API] is made of. Service is required, and Keys unless it is Open.
@@ -44,6 +45,10 @@ type Options struct {
 	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
 	// no others.
 	Schemas fs.FS
+	// Webhooks are the subscriptions; nil: there are none.
+	Webhooks *webhook.Hooks
+	// Events are what has happened; nil: nobody is told.
+	Events assess.EventLog
 }
 
 // Observation is one request that was answered. Route and Method are from closed lists, so that
@@ -90,7 +95,9 @@ type API struct {
 	sheets    *pages.Sheets
 	offline   []byte // the service worker
 	listeners listeners
-	draining  chan struct{} // closed by Drain
+	hooks     *webhook.Hooks  // nil: there are none
+	happened  assess.EventLog // nil: nobody is told
+	draining  chan struct{}   // closed by Drain
 	drain     sync.Once
 
 	schemas    map[string]raw // by name
@@ -104,7 +111,7 @@ type API struct {
 func New(o Options) (*API, error) {
 	a := &API{
 		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
-		metrics: o.Metrics, observe: o.Observe,
+		metrics: o.Metrics, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),

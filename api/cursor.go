@@ -21,6 +21,7 @@ const (
 	vehicleCursor    = 'v'
 	assessmentCursor = 'a'
 	batchCursor      = 'b'
+	deliveryCursor   = 'd'
 )
 
 // cursorLatest is the end of the year 9999, beyond which stores need not be asked.

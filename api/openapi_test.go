@@ -344,7 +344,8 @@ func TestTrafficThatIsNotAsDescribedIsFound(t *testing.T) {
 // The examples of answers are what the demo is answered, with lists cut short.
 func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	t.Parallel()
-	w := closed(t)
+	hooked := hooked(t)
+	w := hooked.workshop
 	admin, token := "", ""
 	read := func(name string) []byte {
 		data, err := fs.ReadFile(schema.FS, name+".json")
@@ -396,15 +397,31 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	key := recorded["new-key"].object(t)["id"].(string)
 	keep("keys", get("/v1/keys"))
 	keep("revoked-key", w.do(http.MethodDelete, "/v1/keys/"+key, nil, admin))
+	subscription := keep("new-subscription", post("/v1/subscriptions", bytes.Replace(read("examples/subscription-order"), []byte("yard.example"), []byte("127.0.0.1"), 1)))
+	secret, hook := subscription.object(t)["secret"].(string), subscription.object(t)["id"].(string)
+	at := "/v1/subscriptions/" + hook
+	keep("subscription", get(at))
+	keep("subscriptions", get("/v1/subscriptions"))
+	hooked.happens("harrow-lane")
+	keep("sent", post(at+"/test", nil))
+	keep("replayed", post(at+"/replay", read("examples/replay-order")))
+	keep("deliveries", get(at+"/deliveries"))
+	keep("rotated-secret", post(at+"/rotate", nil))
+	keep("deleted-subscription", w.do(http.MethodDelete, at, nil, admin))
+	keep("events", get("/v1/events"))
 	keep("alive", get("/healthz"))
 	keep("ready", get("/readyz"))
 	w.api.Drain()
 	keep("draining", get("/readyz"))
 
 	// What chance and the clock have made is made the same every time.
-	same := strings.NewReplacer(token, "lu_"+strings.Repeat("x", 10)+"_"+strings.Repeat("x", 26), key, "xxxxxxxxxx", "2999-", "2027-")
+	same := strings.NewReplacer(token, "lu_"+strings.Repeat("x", 10)+"_"+strings.Repeat("x", 26), key, "xxxxxxxxxx", "2999-", "2027-",
+		secret, "whsec_"+strings.Repeat("x", 43)+"=", recorded["rotated-secret"].object(t)["secret"].(string), "whsec_"+strings.Repeat("y", 43)+"=",
+		hook, "sub_"+strings.Repeat("x", 10), "127.0.0.1", "yard.example")
 	ids := regexp.MustCompile(`id-(\d{6})`)
-	request, now, others := regexp.MustCompile(`"instance": "\w+"`), regexp.MustCompile(`"(created|last_used|revoked)_at": "[^"]+"`), regexp.MustCompile(`"id": "[a-z2-7]{10}"`)
+	request, now, others := regexp.MustCompile(`"instance": "\w+"`), regexp.MustCompile(`"((?:created|last_used|revoked|recorded)_at|timestamp|next_try|secret_before_signs_until)": "[^"]+"`), regexp.MustCompile(`"id": "[a-z2-7]{10}"`)
+	byTheClock := []string{"subscription", "subscriptions", "new-subscription", "deleted-subscription", "rotated-secret", "sent", "replayed", "deliveries", "events"}
+	events := regexp.MustCompile(`evt_[0-9a-f-]{36}`)
 	for name, a := range recorded {
 		var v any
 		a.into(t, &v)
@@ -414,8 +431,9 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 		}
 		s := ids.ReplaceAllString(same.Replace(string(text)), "019de7c6-3a11-7c52-b3c0-5b1f6d$1")
 		s = request.ReplaceAllString(s, `"instance": "6NRJWT3M5DZDWYNJ6R3AM7NXQS"`)
-		if strings.Contains(name, "key") {
-			s = others.ReplaceAllString(now.ReplaceAllString(s, `"${1}_at": "2026-05-02T09:00:00Z"`), `"id": "xxxxxxxxxx"`)
+		if strings.Contains(name, "key") || slices.Contains(byTheClock, name) {
+			s = others.ReplaceAllString(now.ReplaceAllString(s, `"$1": "2026-05-02T09:00:00Z"`), `"id": "xxxxxxxxxx"`)
+			s = events.ReplaceAllString(s, "evt_019de7c6-3a11-7c52-b3c0-5b1f6d000001")
 		}
 		file := filepath.Join("..", "schema", "examples", name+".json")
 		if *update {
@@ -428,7 +446,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 			t.Errorf("%s is not what the demo is answered: run go test ./api -run Examples -update and look at the difference", file)
 		}
 	}
-	given := []string{"key-order", "overlay", "rescore-order"} // what is sent
+	given := []string{"key-order", "overlay", "replay-order", "rescore-order", "subscription-order"} // what is sent
 	files, err := fs.ReadDir(schema.FS, "examples")
 	if err != nil {
 		t.Fatal(err)

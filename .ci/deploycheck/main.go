@@ -93,7 +93,7 @@ func container(name string) error {
 }
 
 func compose(name string) error {
-	o, err := cli.NewProjectOptions([]string{name}, cli.WithName("laidup"), cli.WithEnv([]string{"LAIDUP_DATABASE_PASSWORD=x"}))
+	o, err := cli.NewProjectOptions([]string{name}, cli.WithName("laidup"), cli.WithEnv([]string{"LAIDUP_DATABASE_PASSWORD=x", "LAIDUP_WEBHOOK_KEY=x"}))
 	if err != nil {
 		return err
 	}

@@ -52,7 +52,7 @@ func (c *demoCommand) Run(ctx context.Context, t terminal) error {
 	}
 	defer os.RemoveAll(data)
 	p, err := start(ctx, config.HTTP{Addr: free(c.Addr), MaxBody: maxReport}, config.Store{Data: data}, config.Queue{},
-		config.Work{Workers: 2, Grace: 5 * time.Second, SweepEvery: 5 * time.Second, OverdueAfter: 10 * time.Second}, outlook{log: log})
+		config.Work{Workers: 2, Grace: 5 * time.Second, SweepEvery: 5 * time.Second, OverdueAfter: 10 * time.Second}, config.Webhooks{}, outlook{log: log})
 	if err != nil {
 		return err
 	}

@@ -31,7 +31,7 @@ type keysCreateCommand struct {
 	config.Store
 	Organisation string         `default:"workshop" help:"Organisation that the key is of: everything posted with it belongs to that, and is unknown to others."`
 	Label        string         `required:"" help:"What the key is for."`
-	Scopes       []access.Scope `default:"reports,read" help:"What it may be used for: some of reports, read, rule_sets, admin, with commas between."`
+	Scopes       []access.Scope `default:"reports,read" help:"What it may be used for: some of reports, read, rule_sets, webhooks, admin, with commas between."`
 	ExpiresIn    time.Duration  `help:"After how long it ends, as 720h; never unless given."`
 }
 

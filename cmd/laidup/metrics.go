@@ -14,6 +14,7 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/queue"
 	"laidup/internal/ruleset"
+	"laidup/internal/webhook"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -37,6 +38,7 @@ type metrics struct {
 	handedOver     prometheus.Counter
 	tried          *prometheus.CounterVec
 	workers        prometheus.Gauge
+	tries          *prometheus.CounterVec
 }
 
 // ofOthers labels the rule sets that somebody has published: their names are for their organisation
@@ -55,6 +57,7 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 		interrupted:    prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_jobs_interrupted_total", Help: "Tries at an assessment that ended with an error and are made again."}),
 		chunks:         prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_chunks_finished_total", Help: "Chunks of batches written by this process."}),
 		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments, and chunks of batches, that waited too long, held by no queue, and were handed over again."}),
+		tries:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_webhook_tries_total", Help: "Tries at delivering an event to a webhook."}, []string{"outcome"}),
 		tried:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_rule_sets_tried_total", Help: "Rule sets that were checked or to be published."}, []string{"outcome"}),
 		workers:        prometheus.NewGauge(prometheus.GaugeOpts{Name: "laidup_workers", Help: "Assessments that this process works out at once at most."}),
 	}
@@ -69,13 +72,16 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 	for _, outcome := range []assess.Trial{assess.Sound, assess.Faulty, assess.Busy, assess.Broken} {
 		m.tried.WithLabelValues(string(outcome))
 	}
-	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.handedOver, m.tried, m.workers,
+	for _, outcome := range webhook.Outcomes {
+		m.tries.WithLabelValues(outcome)
+	}
+	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.handedOver, m.tried, m.tries, m.workers,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collectors.NewBuildInfoCollector())
 	return m
 }
 
 // ask lets store and queue be asked whenever somebody looks.
-func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]*sql.DB) {
+func (m *metrics) ask(service *assess.Service, q *queue.Queue, hooks *webhook.Hooks, pools map[string]*sql.DB) {
 	m.registry.MustRegister(&backlog{
 		service: service, queue: q,
 		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, without those of batches, by the store.", nil, nil),
@@ -85,6 +91,7 @@ func (m *metrics) ask(service *assess.Service, q *queue.Queue, pools map[string]
 		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"kind", "state"}, nil),
 		up:         prometheus.NewDesc("laidup_up", "Whether a part that the service needs could be reached.", []string{"part"}, nil),
 	})
+	m.registry.MustRegister(newHooksBacklog(hooks))
 	for name, pool := range pools {
 		m.registry.MustRegister(collectors.NewDBStatsCollector(pool, name))
 	}

@@ -21,7 +21,7 @@ import (
 func described(t *testing.T) map[string]bool {
 	t.Helper()
 	m := newMetrics([]*ruleset.Set{{Name: "first-start"}})
-	m.ask(nil, nil, map[string]*sql.DB{"all": nil})
+	m.ask(nil, nil, nil, map[string]*sql.DB{"all": nil})
 	descs := make(chan *prometheus.Desc, 1000)
 	m.registry.Describe(descs)
 	close(descs)

@@ -20,6 +20,7 @@ import (
 	"laidup/internal/queue"
 	"laidup/internal/store"
 	"laidup/internal/tracing"
+	"laidup/internal/webhook"
 	"laidup/schema"
 	"laidup/worker"
 
@@ -31,6 +32,7 @@ type serveCommand struct {
 	config.Store
 	config.Queue
 	config.Work
+	config.Webhooks
 	config.Metrics
 	config.Log
 }
@@ -41,7 +43,7 @@ func (c *serveCommand) Run(ctx context.Context, t terminal) error {
 	if err != nil {
 		return err
 	}
-	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, o)
+	p, err := start(ctx, c.HTTP, c.Store, c.Queue, c.Work, c.Webhooks, o)
 	if err != nil {
 		return err
 	}
@@ -58,6 +60,7 @@ type workCommand struct {
 	config.Store
 	config.Queue
 	config.Work
+	config.Webhooks
 	config.Metrics
 	config.Log
 }
@@ -71,7 +74,7 @@ func (c *workCommand) Run(ctx context.Context, t terminal) error {
 	if err != nil {
 		return err
 	}
-	p, err := open(ctx, c.Store, c.Queue, c.Work, o)
+	p, err := open(ctx, c.Store, c.Queue, c.Work, c.Webhooks, o)
 	if err != nil {
 		return err
 	}
@@ -139,31 +142,36 @@ type process struct {
 	queue    *queue.Queue
 	service  *assess.Service
 	keys     *access.Keys
+	hooks    *webhook.Hooks
 	open     bool         // requests from this machine need no key
 	api      *api.API     // nil: this process only works
 	server   *http.Server // nil: this process only works
 	listener net.Listener // nil: this process only works
 	stop     func()       // tells the worker to stop
+	silence  func()       // tells the dispatcher to stop
 	failed   chan error   // the first part that fails says so
 	parts    sync.WaitGroup
 }
 
 // open opens store and queue and starts the worker.
-func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, o outlook) (*process, error) {
+func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, hc config.Webhooks, o outlook) (*process, error) {
 	loader, sets, err := builtIns()
 	if err != nil {
 		return nil, fmt.Errorf("load the built-in rule sets: %w", err)
 	}
 	log := o.log
-	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}}
+	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}, silence: func() {}}
 	if p.store, err = openStore(ctx, sc); err != nil {
 		return nil, err
 	}
 	if p.queue, err = queue.Open(queue.Options{RedisURL: qc.RedisURL, Logger: log}); err != nil {
 		return nil, errors.Join(err, p.close())
 	}
+	if err := p.openHooks(sc, hc); err != nil {
+		return nil, errors.Join(err, p.close())
+	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()), Observer: p.metrics, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()), Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {
@@ -172,13 +180,14 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	if err != nil {
 		return nil, errors.Join(err, p.close())
 	}
-	p.metrics.ask(p.service, p.queue, p.store.Pools())
+	p.metrics.ask(p.service, p.queue, p.hooks, p.store.Pools())
 	p.metrics.workers.Set(float64(wc.Workers))
 	if err := p.serveMetrics(o.addr); err != nil {
 		return nil, errors.Join(err, p.close())
 	}
 	if wc.Workers > 0 {
 		p.work(worker.New(worker.Options{Tasks: p.tracer.Tasks(p.queue), Scorer: p.service, Concurrency: wc.Workers, Grace: wc.Grace, SweepEvery: wc.SweepEvery, Logger: log}))
+		p.dispatch()
 	}
 	return p, nil
 }
@@ -214,8 +223,8 @@ func (p *process) work(w *worker.Worker) {
 }
 
 // start opens everything and serves the API.
-func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue, wc config.Work, o outlook) (*process, error) {
-	p, err := open(ctx, sc, qc, wc, o)
+func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue, wc config.Work, wh config.Webhooks, o outlook) (*process, error) {
+	p, err := open(ctx, sc, qc, wc, wh, o)
 	if err != nil {
 		return nil, err
 	}
@@ -230,6 +239,7 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 	}
 	p.api, err = api.New(api.Options{
 		Service: p.service, Keys: p.keys, Open: p.open, Log: log, Metrics: p.metrics.handler(),
+		Webhooks: p.hooks, Events: p.store,
 		Observe: func(ctx context.Context, seen api.Observation) {
 			p.metrics.observe(seen)
 			p.tracer.Answered(ctx, seen.Method, seen.Route, seen.Status)
@@ -318,6 +328,7 @@ func (p *process) shutDown() error {
 		}
 	}
 	p.stop()
+	p.silence()
 	p.parts.Wait()
 	return errors.Join(append(errs, p.close())...)
 }

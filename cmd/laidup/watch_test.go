@@ -36,7 +36,7 @@ func begin(t *testing.T, hc config.HTTP, sc config.Store, qc config.Queue, worke
 		o.log = slog.New(slog.DiscardHandler)
 	}
 	hc.Addr, hc.MaxBody = "127.0.0.1:0", 1<<20
-	p, err := start(t.Context(), hc, sc, qc, work(workers), o)
+	p, err := start(t.Context(), hc, sc, qc, work(workers), config.Webhooks{}, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -74,7 +74,7 @@ func TestOneTraceLeadsFromTheRequestToTheAssessment(t *testing.T) {
 			serves := begin(t, config.HTTP{Rate: 50, Burst: 50}, sc, qc, 0, watched())
 			o := watched()
 			o.log = slog.New(slog.DiscardHandler)
-			works, err := open(t.Context(), sc, qc, work(2), o)
+			works, err := open(t.Context(), sc, qc, work(2), config.Webhooks{}, o)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -398,7 +398,7 @@ func TestAPortAloneIsReachedFromThisMachineOnly(t *testing.T) {
 			t.Errorf("%s: %s, want %s", addr, got, want)
 		}
 	}
-	_, err := open(t.Context(), config.Store{Data: t.TempDir()}, config.Queue{}, work(0), outlook{log: slog.New(slog.DiscardHandler), addr: "no port"})
+	_, err := open(t.Context(), config.Store{Data: t.TempDir()}, config.Queue{}, work(0), config.Webhooks{}, outlook{log: slog.New(slog.DiscardHandler), addr: "no port"})
 	if err == nil || !strings.Contains(err.Error(), "metrics") {
 		t.Errorf("an address without a port: %v", err)
 	}

@@ -30,11 +30,12 @@ const (
 	PostReports    Scope = "reports"   // post reports, and read what comes of them
 	Read           Scope = "read"      // read vehicles, assessments and rule sets
 	PublishRules   Scope = "rule_sets" // publish rule sets
+	Webhooks       Scope = "webhooks"  // manage the organisation's webhooks
 	Administration Scope = "admin"     // manage the organisation's keys, read metrics; and all the others
 )
 
 // Scopes lists all scopes.
-var Scopes = []Scope{PostReports, Read, PublishRules, Administration}
+var Scopes = []Scope{PostReports, Read, PublishRules, Webhooks, Administration}
 
 // Workshop is the organisation of who works on one machine without keys.
 const Workshop = "workshop"

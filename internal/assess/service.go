@@ -293,7 +293,11 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	if err != nil {
 		return Outcome{}, fmt.Errorf("encode summary of %s: %w", a.ID, err)
 	}
-	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers, Summary: summary}, nil
+	gates := make(GateStates, len(result.Gates))
+	for i, g := range result.Gates {
+		gates[i] = GateState{g.Gate, g.State}
+	}
+	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers, Summary: summary, Gates: gates}, nil
 }
 
 // firstAttempt is the attempt that a submission is handed over as.

@@ -115,6 +115,9 @@ type Outcome struct {
 	VerdictState string // clear, unproven or blocked, at the gate asked about
 	Blockers     int    // at that gate
 	Summary      []byte // what lists of many show of it, as JSON
+	// Gates are the states of all gates: [Store.Finish] takes them to see what has changed, and nothing
+	// gives them back.
+	Gates GateStates
 }
 
 // Vehicle is a dossier's cover: the newest facts a list needs.

@@ -3,7 +3,10 @@
 // test compares.
 package config
 
-import "time"
+import (
+	"net/netip"
+	"time"
+)
 
 // Store says where reports and assessments are kept.
 type Store struct {
@@ -22,6 +25,12 @@ type Work struct {
 	Grace        time.Duration `env:"LAIDUP_GRACE" default:"20s" help:"How long requests and jobs in hand may go on after a signal to stop."`
 	SweepEvery   time.Duration `env:"LAIDUP_SWEEP_EVERY" default:"5s" help:"How often assessments that wait too long are looked for."`
 	OverdueAfter time.Duration `env:"LAIDUP_OVERDUE_AFTER" default:"10s" help:"After how long without a result an assessment is handed to the queue again."`
+}
+
+// Webhooks says how events are sent.
+type Webhooks struct {
+	WebhookKey      string         `env:"LAIDUP_WEBHOOK_KEY" help:"Key that secrets of webhooks are sealed with: 32 random bytes in base64, the same for all processes. The embedded store makes its own, in the file webhook.key of its folder; with PostgreSQL there are no webhooks without one."`
+	WebhookNetworks []netip.Prefix `env:"LAIDUP_WEBHOOK_NETWORKS" help:"Networks of your own where receivers of webhooks may be, too, by http as well: as 10.20.0.0/16, with commas between. Without one only the public Internet is reached, by https."`
 }
 
 // HTTP says how the API is served.

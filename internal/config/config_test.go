@@ -25,7 +25,7 @@ func TestDocsListEverySetting(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(head + "|---|---|---|---|\n")
 	seen := map[string]bool{}
-	for _, part := range []any{config.HTTP{}, config.Store{}, config.Queue{}, config.Work{}, config.Metrics{}, config.Log{}} {
+	for _, part := range []any{config.HTTP{}, config.Store{}, config.Queue{}, config.Work{}, config.Webhooks{}, config.Metrics{}, config.Log{}} {
 		typ := reflect.TypeOf(part)
 		for i := range typ.NumField() {
 			f := typ.Field(i)

@@ -47,20 +47,22 @@ func (s *Store) PutBack(ctx context.Context, id string) error {
 // Finish implements [assess.Store].
 func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time.Time) error {
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		var organisation, vehicle string
-		var ordinal int
+		a := assess.Assessment{State: assess.Done, FinishedAt: at, Outcome: o}
 		err := tx.QueryRowContext(ctx, finishAssessment, at.UnixMilli(), o.AsOf, o.VerdictState, o.Blockers, string(o.Summary), string(o.Body), id).
-			Scan(&organisation, &vehicle, &ordinal)
+			Scan(finishedFields(&a)...)
 		switch {
 		case errors.Is(err, sql.ErrNoRows):
 			return unchanged(ctx, tx, id)
 		case err != nil:
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, noteVerdict, ordinal, o.VerdictState, o.Blockers, organisation, vehicle); err != nil {
+		var before string
+		err = tx.QueryRowContext(ctx, noteVerdict, a.Ordinal, o.VerdictState, o.Blockers, o.Gates.String(), a.Organisation, a.Vehicle).Scan(&before)
+		late := errors.Is(err, sql.ErrNoRows)
+		if err != nil && !late {
 			return fmt.Errorf("note verdict: %w", err)
 		}
-		return nil
+		return emit(ctx, tx, a.Organisation, assess.Events(a, assess.ParseGateStates(before), !late)...)
 	})
 	if err != nil {
 		return fmt.Errorf("finish assessment %s: %w", id, err)
@@ -70,7 +72,18 @@ func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time
 
 // Fail implements [assess.Store].
 func (s *Store) Fail(ctx context.Context, id string, problem []byte, at time.Time) error {
-	if err := s.update(ctx, id, failAssessment, at.UnixMilli(), string(problem), id); err != nil {
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		a := assess.Assessment{State: assess.Failed, FinishedAt: at}
+		err := tx.QueryRowContext(ctx, failAssessment, at.UnixMilli(), string(problem), id).Scan(finishedFields(&a)...)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			return unchanged(ctx, tx, id)
+		case err != nil:
+			return err
+		}
+		return emit(ctx, tx, a.Organisation, assess.Events(a, nil, false)...)
+	})
+	if err != nil {
 		return fmt.Errorf("fail assessment %s: %w", id, err)
 	}
 	return nil

@@ -107,8 +107,9 @@ func (s *Store) CloseBatch(ctx context.Context, organisation, id string, at time
 		b, err = one(ctx, tx, batchFields, closeBatch, at.UnixMilli(), organisation, id)
 		if errors.Is(err, assess.ErrNotFound) {
 			b, err = one(ctx, tx, batchFields, selectBatch, organisation, id)
+			return err
 		}
-		return err
+		return errors.Join(err, emit(ctx, tx, organisation, assess.BatchEvents(b)...))
 	})
 	if err != nil {
 		return assess.Batch{}, fmt.Errorf("close batch %s: %w", id, err)
@@ -137,7 +138,7 @@ func (s *Store) OpenRescore(ctx context.Context, h assess.BatchHead, of assess.R
 			return err
 		}
 		b, err = one(ctx, tx, batchFields, closeBatch, h.At.UnixMilli(), h.Organisation, h.ID)
-		return err
+		return errors.Join(err, emit(ctx, tx, h.Organisation, assess.BatchEvents(b)...))
 	})
 	if err != nil {
 		return assess.Batch{}, false, fmt.Errorf("open rescore %s: %w", h.ID, err)
@@ -202,8 +203,9 @@ func (s *Store) CancelBatch(ctx context.Context, organisation, id string, at tim
 			if b, err = one(ctx, tx, batchFields, selectBatch, organisation, id); err == nil && b.State != assess.Cancelled {
 				err = assess.ErrBatchClosed
 			}
+			return err
 		}
-		return err
+		return errors.Join(err, emit(ctx, tx, organisation, assess.BatchEvents(b)...))
 	})
 	if err != nil {
 		return assess.Batch{}, fmt.Errorf("cancel batch %s: %w", id, err)
@@ -305,7 +307,7 @@ func (s *Store) FinishChunk(ctx context.Context, c assess.Chunk, results []asses
 		}
 		b, err = one(ctx, tx, batchFields, chunkFinished, answered, failed, changed, at.UnixMilli(), c.Batch.Organisation, c.Batch.ID)
 		done = !b.FinishedAt.IsZero()
-		return err
+		return errors.Join(err, emit(ctx, tx, c.Batch.Organisation, assess.BatchEvents(b)...))
 	})
 	if err != nil {
 		return assess.Batch{}, false, fmt.Errorf("finish chunk %s: %w", c.ID, err)

@@ -40,6 +40,7 @@ func openPostgreSQL(ctx context.Context, o Options) (*Store, error) {
 		migrations: migrations,
 		pools:      map[string]*sql.DB{"all": db},
 		close:      db.Close,
+		unsettled:  unsettled,
 	}, nil
 }
 

@@ -54,21 +54,25 @@ ON CONFLICT (organisation, key) DO NOTHING`
 UPDATE assessments SET state = 'running', starts = starts + 1 WHERE id = $1 AND finished_at IS NULL
 RETURNING ` + assessmentColumns + `, organisation, starts, COALESCE(batch, '')`
 
+	finishedColumns = `id, organisation, vehicle, ordinal, report_id, gate, rule_set, rule_set_version, rule_set_digest`
+
 	finishAssessment = `
 UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, summary = $5, body = $6
 WHERE id = $7 AND finished_at IS NULL
-RETURNING organisation, vehicle, ordinal`
+RETURNING ` + finishedColumns
 
 	// A late word about an earlier assessment changes nothing.
 	noteVerdict = `
-UPDATE vehicles SET assessed = $1, verdict = $2, in_the_way = $3
-WHERE organisation = $4 AND reference = $5 AND assessed <= $1`
+UPDATE vehicles SET assessed = $1, verdict = $2, in_the_way = $3, gates_before = gates, gates = $4
+WHERE organisation = $5 AND reference = $6 AND assessed <= $1
+RETURNING gates_before`
 
 	putBackAssessment = `UPDATE assessments SET starts = starts - 1 WHERE id = $1 AND finished_at IS NULL AND starts > 0`
 
 	failAssessment = `
 UPDATE assessments SET state = 'failed', finished_at = $1, problem = $2
-WHERE id = $3 AND finished_at IS NULL`
+WHERE id = $3 AND finished_at IS NULL
+RETURNING ` + finishedColumns
 
 	retryAssessment = `
 UPDATE assessments SET state = 'queued', starts = 0, enqueued_at = $1, finished_at = NULL, problem = NULL, batch = NULL
@@ -293,6 +297,114 @@ ORDER BY enqueued_at, id LIMIT $3`
 	noteChunkEnqueued = `
 UPDATE batch_chunks SET attempt = $1, enqueued_at = $2
 WHERE id = $3 AND finished_at IS NULL AND attempt <= $1`
+
+	insertEvent = `INSERT INTO events (id, organisation, type, recorded_at, body) VALUES ($1, $2, $3, $4, $5)`
+
+	insertDeliveries = `
+INSERT INTO deliveries (organisation, subscription, event, due_at)
+SELECT s.organisation, s.id, CAST($1 AS TEXT), CAST($2 AS BIGINT) FROM subscriptions AS s
+WHERE s.organisation = $3 AND s.disabled_at IS NULL AND (s.types = '' OR ' ' || s.types || ' ' LIKE '% ' || CAST($4 AS TEXT) || ' %')`
+
+	insertDelivery = `INSERT INTO deliveries (organisation, subscription, event, due_at) VALUES ($1, $2, $3, $4)`
+
+	selectEvents = `
+SELECT place, id, type, recorded_at, body FROM events
+WHERE organisation = $1 AND place > $2 AND recorded_at <= $3
+ORDER BY place LIMIT $4`
+
+	selectEventPlace = `SELECT place, recorded_at FROM events WHERE organisation = $1 AND id = $2`
+
+	selectPlaceBefore = `
+SELECT COALESCE(
+    (SELECT min(place) - 1 FROM events WHERE organisation = $1 AND recorded_at >= $2),
+    (SELECT max(place) FROM events WHERE organisation = $1), 0)`
+
+	// What is old is nobody's business any more, whosever it was. Deliveries go with it.
+	pruneEvents = `DELETE FROM events WHERE place IN (SELECT place FROM events WHERE recorded_at < $1 ORDER BY recorded_at LIMIT $2)`
+
+	insertSubscription = `
+INSERT INTO subscriptions (id, organisation, url, types, secret, created_at)
+SELECT CAST($1 AS TEXT), CAST($2 AS TEXT), CAST($3 AS TEXT), CAST($4 AS TEXT), CAST($5 AS TEXT), CAST($6 AS BIGINT)
+WHERE (SELECT count(*) FROM subscriptions WHERE organisation = $2) < $7`
+
+	subscriptionColumns = `id, organisation, url, types, secret, secret_before, before_until, created_at, disabled_at, disabled_why`
+
+	selectSubscription = `SELECT ` + subscriptionColumns + ` FROM subscriptions WHERE organisation = $1 AND id = $2`
+
+	selectSubscriptions = `SELECT ` + subscriptionColumns + ` FROM subscriptions WHERE organisation = $1 ORDER BY created_at, id`
+
+	deleteSubscription = `DELETE FROM subscriptions WHERE organisation = $1 AND id = $2`
+
+	// #nosec G101 -- it moves a secret and holds none
+	rotateSecret = `
+UPDATE subscriptions SET secret_before = secret, before_until = $1, secret = $2
+WHERE organisation = $3 AND id = $4`
+
+	disableSubscription = `
+UPDATE subscriptions SET disabled_at = $1, disabled_why = $2
+WHERE organisation = $3 AND id = $4 AND disabled_at IS NULL`
+
+	resumeSubscription = `UPDATE subscriptions SET disabled_at = NULL, disabled_why = '' WHERE organisation = $1 AND id = $2`
+
+	deliveryColumns = `d.number, d.subscription, d.event, e.type, d.state, d.attempts, d.status, d.trouble, d.tried_at, d.due_at, e.recorded_at`
+
+	selectDeliveries = `
+SELECT ` + deliveryColumns + ` FROM deliveries AS d JOIN events AS e ON e.id = d.event
+WHERE d.organisation = $1 AND d.subscription = $2 AND ($3 = '' OR d.state = $3) AND d.number < $4
+ORDER BY d.number DESC LIMIT $5`
+
+	replayDelivery = `
+UPDATE deliveries SET state = 'waiting', attempts = 0, due_at = $1
+WHERE organisation = $2 AND subscription = $3 AND event = $4`
+
+	// Dead ones of before the time as well: nobody has heard of them.
+	replayDeliveries = `
+UPDATE deliveries SET state = 'waiting', attempts = 0, due_at = $1
+WHERE organisation = $2 AND subscription = $3
+  AND (state = 'dead' OR event IN (SELECT id FROM events WHERE organisation = $2 AND recorded_at >= $4))`
+
+	// What happened while a subscription was disabled, or before it was made.
+	insertMissedDeliveries = `
+INSERT INTO deliveries (organisation, subscription, event, due_at)
+SELECT s.organisation, s.id, e.id, CAST($1 AS BIGINT) FROM subscriptions AS s JOIN events AS e ON e.organisation = s.organisation
+WHERE s.organisation = $2 AND s.id = $3 AND e.recorded_at >= $4 AND e.type <> 'subscription.test'
+  AND (s.types = '' OR ' ' || s.types || ' ' LIKE '% ' || e.type || ' %')
+ON CONFLICT (subscription, event) DO NOTHING`
+
+	selectAnyDue = `
+SELECT EXISTS (
+    SELECT 1 FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
+    WHERE d.state = 'waiting' AND d.due_at <= $1 AND d.leased_until <= $1 AND s.disabled_at IS NULL)`
+
+	// Two that claim at once may choose the same: the second waits for the first, sees the lease
+	// then and leaves it. A receiver that hangs has a few in flight, and the others their turn.
+	claimDeliveries = `
+UPDATE deliveries SET leased_until = $1
+WHERE state = 'waiting' AND due_at <= $2 AND leased_until <= $2 AND number IN (
+    SELECT w.number FROM (
+        SELECT d.number, d.due_at,
+            row_number() OVER (PARTITION BY d.subscription ORDER BY d.due_at, d.number) + COALESCE(f.flying, 0) AS turn
+        FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
+        LEFT JOIN (
+            SELECT subscription, count(*) AS flying FROM deliveries WHERE leased_until > $2 GROUP BY subscription
+        ) AS f ON f.subscription = d.subscription
+        WHERE d.state = 'waiting' AND d.due_at <= $2 AND d.leased_until <= $2 AND s.disabled_at IS NULL) AS w
+    WHERE w.turn <= $3 ORDER BY w.due_at, w.number LIMIT $4)
+RETURNING number`
+
+	selectTask = `
+SELECT d.number, d.attempts, d.event, e.body, s.id, s.organisation, s.url, s.secret, s.secret_before, s.before_until
+FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription JOIN events AS e ON e.id = d.event
+WHERE d.number = $1`
+
+	// A late word about a try whose lease was over changes nothing of what has arrived meanwhile.
+	settleDelivery = `
+UPDATE deliveries SET state = $1, attempts = attempts + 1, status = $2, trouble = $3, tried_at = $4, due_at = $5, leased_until = 0
+WHERE number = $6 AND state <> 'delivered'`
+
+	selectDeliveryBacklog = `
+SELECT count(*), min(d.due_at) FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
+WHERE d.state = 'waiting' AND d.due_at <= $1 AND s.disabled_at IS NULL`
 
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
 )

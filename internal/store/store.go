@@ -44,6 +44,7 @@ type Store struct {
 	newest     int64 // the schema version that this program needs
 	pools      map[string]*sql.DB
 	close      func() error
+	unsettled  time.Duration // see [Store.Unsettled]
 }
 
 var _ assess.Store = (*Store)(nil)

@@ -1,0 +1,194 @@
+package api
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+
+	"laidup/internal/assess"
+)
+
+// The events of an organisation, for who cannot take webhooks: as pages, or as they happen.
+//
+// Places of events grow, but an event may become visible after one with a higher place. A page leaves
+// out what is so young that something may still come in between. A stream sends everything at once,
+// looks that time over again and leaves out what it has sent. Neither ever misses an event.
+
+// eventView is an event in a page: as it is sent to subscriptions, with its id.
+type eventView struct {
+	ID    string          `json:"id"`
+	Event json.RawMessage `json:"event"`
+}
+
+func (a *API) organisationEvents(r *request) (reply, error) {
+	if a.happened == nil {
+		return reply{}, notFound.says("this server keeps no events")
+	}
+	limit, _, err := r.page(0)
+	if err != nil {
+		return reply{}, err
+	}
+	after := r.query.Get("after")
+	if last := r.Header.Get("Last-Event-ID"); last != "" && r.media == mediaEvents {
+		after = last
+	}
+	if after != "" && !isName(after) {
+		return reply{}, badQuery.says("after is the id of an event")
+	}
+	if r.media == mediaEvents {
+		return a.streamEvents(r, after)
+	}
+	return a.pageOfEvents(r, after, limit)
+}
+
+func (a *API) pageOfEvents(r *request, after string, limit int) (reply, error) {
+	place, _, err := a.placeOf(r, after)
+	if err != nil {
+		return reply{}, err
+	}
+	events, err := a.happened.EventsAfter(r.Context(), r.key.Organisation, place, time.Now().Add(-a.happened.Unsettled()), limit)
+	if err != nil {
+		return reply{}, err
+	}
+	list := struct {
+		Events []eventView `json:"events"`
+		After  string      `json:"after,omitempty"` // to ask for what comes next, now or later
+	}{[]eventView{}, after}
+	for _, e := range events {
+		list.Events, list.After = append(list.Events, eventView{e.ID, e.Body}), e.ID
+	}
+	return reply{body: list}, nil
+}
+
+// placeOf finds an event. One that is not kept any more, or never was, stands before all that are.
+func (a *API) placeOf(r *request, id string) (place int64, recorded time.Time, err error) {
+	if id == "" {
+		return 0, time.Time{}, nil
+	}
+	place, recorded, err = a.happened.EventPlace(r.Context(), r.key.Organisation, id)
+	if errors.Is(err, assess.ErrNotFound) {
+		return 0, time.Time{}, nil
+	}
+	return place, recorded, err
+}
+
+// streamed is how many events are read at once.
+const streamed = 200
+
+// tail follows the events of an organisation.
+type tail struct {
+	log          assess.EventLog
+	organisation string
+	place        int64          // everything up to it was sent and nothing will come in between
+	seen         map[int64]bool // places after it that were sent
+}
+
+// next calls send for each event that was not sent yet, until that says no.
+func (t *tail) next(r *http.Request, send func(assess.RecordedEvent) bool) (ok bool, err error) {
+	settled := time.Now().Add(-t.log.Unsettled())
+	from, whole := t.place, true // whole: nothing unsettled came so far
+	for {
+		events, err := t.log.EventsAfter(r.Context(), t.organisation, from, time.Time{}, streamed)
+		if err != nil {
+			return true, err
+		}
+		for _, e := range events {
+			if !t.seen[e.Place] && !send(e) {
+				return false, nil
+			}
+			from = e.Place
+			if whole = whole && !e.RecordedAt.After(settled); whole {
+				t.place = e.Place
+				delete(t.seen, e.Place)
+			} else {
+				t.seen[e.Place] = true
+			}
+		}
+		if len(events) < streamed {
+			return true, nil
+		}
+	}
+}
+
+// from begins a tail: after an event, or with what happens from now on.
+func (a *API) from(r *request, after string) (*tail, error) {
+	t := &tail{a.happened, r.key.Organisation, 0, map[int64]bool{}}
+	place, recorded, err := a.placeOf(r, after)
+	switch {
+	case err != nil:
+		return nil, err
+	case after == "":
+		if t.place, err = t.log.PlaceBefore(r.Context(), t.organisation, time.Now().Add(-t.log.Unsettled())); err != nil {
+			return nil, err
+		}
+		_, err = t.next(r.Request, func(assess.RecordedEvent) bool { return true })
+		return t, err
+	case t.log.Unsettled() == 0 || place == 0:
+		t.place = place
+		return t, nil
+	}
+	// What may have come in between before the connection was lost is sent once more.
+	before, err := t.log.PlaceBefore(r.Context(), t.organisation, recorded.Add(-t.log.Unsettled()))
+	t.place = min(before, place)
+	t.seen[place] = true
+	return t, err
+}
+
+func (a *API) streamEvents(r *request, after string) (reply, error) {
+	if r.Method == http.MethodHead {
+		return reply{body: raw(nil)}, nil
+	}
+	t, err := a.from(r, after)
+	if err != nil {
+		return reply{}, err
+	}
+	if a.listeners.n.Add(1) > maxListeners {
+		a.listeners.n.Add(-1)
+		return reply{}, busy.says("too many wait for events: ask from time to time instead")
+	}
+	return reply{serve: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer a.listeners.n.Add(-1)
+		control := http.NewResponseController(w)
+		h := w.Header()
+		h.Set("Content-Type", mediaEvents)
+		h.Set("X-Accel-Buffering", "no")
+		send := func(text string) bool {
+			// Each event has its own time: the server's is for answers that end.
+			_ = control.SetWriteDeadline(time.Now().Add(pingEvery))
+			if _, err := fmt.Fprint(w, text); err != nil {
+				return false
+			}
+			return control.Flush() == nil
+		}
+		tick, ping, over := time.NewTicker(eventsEvery), time.NewTicker(pingEvery), time.NewTimer(eventsTime)
+		defer tick.Stop()
+		defer ping.Stop()
+		defer over.Stop()
+		if !send(": here\n\n") { // so that a client knows from when on it hears
+			return
+		}
+		for {
+			// A store that is away for a while only makes events late.
+			if ok, _ := t.next(r, func(e assess.RecordedEvent) bool {
+				return send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", e.Type, e.ID, e.Body))
+			}); !ok {
+				return
+			}
+			select {
+			case <-tick.C:
+			case <-ping.C:
+				if !send(": still here\n\n") {
+					return
+				}
+			case <-over.C:
+				return
+			case <-a.draining:
+				return
+			case <-r.Context().Done():
+				return
+			}
+		}
+	})}, nil
+}
