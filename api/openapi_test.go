@@ -436,7 +436,7 @@ func TestEventsUntilTheLast(t *testing.T) {
 	}
 }
 
-// The page about the API has every operation and every schema, and its links lead somewhere.
+// The page about the API has every operation, and its links lead somewhere.
 func TestThePageAboutTheAPI(t *testing.T) {
 	t.Parallel()
 	w := open(t)
