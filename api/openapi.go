@@ -103,6 +103,7 @@ func describe(rows []route, reportSchema []byte) (raw, error) {
 	for key := range d.Operations {
 		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row", key)
 	}
+	spell(d.schemas)
 	return json.Marshal(object{
 		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths,
 		"components": object{
@@ -147,6 +148,47 @@ func lifted(name string, v any) any {
 		}
 	}
 	return v
+}
+
+// spell adds what follows from a schema, and what generators of clients want to be told: that words are
+// strings, and how wide numbers are.
+func spell(v any) {
+	switch v := v.(type) {
+	case object:
+		if _, said := v["type"]; !said {
+			kinds := map[string]bool{}
+			values, _ := v["enum"].([]any)
+			if c, is := v["const"]; is {
+				values = append(values, c)
+			}
+			for _, e := range values {
+				switch e.(type) {
+				case string:
+					kinds["string"] = true
+				case nil:
+					kinds["null"] = true
+				default:
+					kinds["other"] = true
+				}
+			}
+			switch {
+			case kinds["string"] && len(kinds) == 1:
+				v["type"] = "string"
+			case kinds["string"] && kinds["null"] && len(kinds) == 2:
+				v["type"] = []string{"string", "null"}
+			}
+		}
+		if v["type"] == "number" && v["format"] == nil {
+			v["format"] = "double"
+		}
+		for _, member := range v {
+			spell(member)
+		}
+	case []any:
+		for _, e := range v {
+			spell(e)
+		}
+	}
 }
 
 // camel makes one word of several.
