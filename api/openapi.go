@@ -101,7 +101,7 @@ func describe(rows []route, reportSchema []byte) (raw, error) {
 		paths[r.path][strings.ToLower(r.method)] = one
 	}
 	for key := range d.Operations {
-		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row", key)
+		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row: add one, or take it out", key)
 	}
 	spell(d.schemas)
 	return json.Marshal(object{
@@ -277,7 +277,7 @@ func (d *describer) parametersOf(r route, note operation) ([]any, error) {
 	var list []any
 	add := func(name, in string, among map[string]object) error {
 		if among[name] == nil {
-			return fmt.Errorf("schema/openapi.yaml has no parameter %s", name)
+			return fmt.Errorf("schema/openapi.yaml has no parameter %s: give it an entry under parameters, or accepts for a header", name)
 		}
 		one := maps.Clone(among[name])
 		one["name"], one["in"] = name, in
@@ -331,7 +331,7 @@ func (d *describer) content(media, schemas, examples []string) (object, error) {
 	var choice []object
 	for _, name := range schemas {
 		if d.schemas[name] == nil {
-			return nil, fmt.Errorf("there is no schema %s", name)
+			return nil, fmt.Errorf("schema/openapi.yaml has no schema %s: give it an entry under schemas", name)
 		}
 		one = ref("schemas", name)
 		choice = append(choice, one)
@@ -348,7 +348,7 @@ func (d *describer) content(media, schemas, examples []string) (object, error) {
 	}
 	for _, m := range media {
 		part := object{"schema": object{"type": "string"}}
-		if one != nil && m != mediaCSV {
+		if structured := m == mediaYAML || strings.HasSuffix(m, "/json") || strings.HasSuffix(m, "+json"); one != nil && structured {
 			part["schema"] = one
 			if len(shown) > 0 {
 				part["examples"] = shown
@@ -401,7 +401,7 @@ func (d *describer) answers(r route, note operation) (object, error) {
 	for _, name := range note.Problems {
 		k, ok := d.kinds[name]
 		if !ok {
-			return nil, fmt.Errorf("there is no problem %s", name)
+			return nil, fmt.Errorf("there is no problem %s: the names stand in api/problem.go", name)
 		}
 		kinds = append(kinds, k)
 	}
@@ -414,7 +414,10 @@ func (d *describer) answers(r route, note operation) (object, error) {
 		if all[status] != nil {
 			return nil, fmt.Errorf("%s is an answer and a problem", status)
 		}
-		all[status] = d.problem(kinds)
+		var err error
+		if all[status], err = d.problem(kinds); err != nil {
+			return nil, err
+		}
 	}
 	return all, nil
 }
@@ -441,7 +444,7 @@ func (d *describer) headersOf(r route, more ...string) (object, error) {
 const problemPrefix = "/problems/"
 
 // problem describes the problems that share a status; routes with the same ones share a response.
-func (d *describer) problem(kinds []kind) object {
+func (d *describer) problem(kinds []kind) (object, error) {
 	slices.Sort(kinds)
 	var names, says, schemas []string
 	headers := object{"X-Request-Id": ref("headers", "X-Request-Id")}
@@ -453,6 +456,10 @@ func (d *describer) problem(kinds []kind) object {
 		own := "Problem"
 		if d.ownSchema[row.name] != "" {
 			own = d.ownSchema[row.name]
+			if err := d.example(row.name); err != nil {
+				return nil, err
+			}
+			examples[row.name] = ref("examples", row.name)
 		} else if row.detail != "" {
 			examples[row.name] = object{"value": k.says("").body("6NRJWT3M5DZDWYNJ6R3AM7NXQS")}
 		}
@@ -468,20 +475,16 @@ func (d *describer) problem(kinds []kind) object {
 	}
 	name := camel(strings.Join(names, "_or_") + "_response") // no schema may have the name: generators make one type of each
 	if d.responses[name] == nil {
-		for _, n := range names {
-			if own := d.ownSchema[n]; own != "" {
-				if err := d.example(n); err == nil {
-					examples[n] = ref("examples", n)
-				}
-			}
+		content, err := d.content([]string{mediaProblem}, schemas, nil)
+		if err != nil {
+			return nil, err
 		}
-		content, _ := d.content([]string{mediaProblem}, schemas, nil) // these schemas are there
 		if len(examples) > 0 {
 			content[mediaProblem].(object)["examples"] = examples
 		}
 		d.responses[name] = object{"description": strings.Join(says, "; "), "headers": headers, "content": content, "x-problems": names}
 	}
-	return ref("responses", name)
+	return ref("responses", name), nil
 }
 
 func (a *API) getDescription(*request) (reply, error) { return reply{body: a.description}, nil }
