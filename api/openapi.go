@@ -112,8 +112,9 @@ func describe(rows []route, reportSchema []byte) (raw, error) {
 		paths[r.path][strings.ToLower(r.method)] = one
 	}
 	for key := range d.Operations {
-		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row", key)
+		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row: add one, or take it out", key)
 	}
+	spell(d.schemas)
 	return json.Marshal(object{
 		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths,
 		"components": object{
@@ -196,6 +197,47 @@ func leading(v any, component func(definition string) string) any {
 		}
 	}
 	return v
+}
+
+// spell adds what follows from a schema, and what generators of clients want to be told: that words are
+// strings, and how wide numbers are.
+func spell(v any) {
+	switch v := v.(type) {
+	case object:
+		if _, said := v["type"]; !said {
+			kinds := map[string]bool{}
+			values, _ := v["enum"].([]any)
+			if c, is := v["const"]; is {
+				values = append(values, c)
+			}
+			for _, e := range values {
+				switch e.(type) {
+				case string:
+					kinds["string"] = true
+				case nil:
+					kinds["null"] = true
+				default:
+					kinds["other"] = true
+				}
+			}
+			switch {
+			case kinds["string"] && len(kinds) == 1:
+				v["type"] = "string"
+			case kinds["string"] && kinds["null"] && len(kinds) == 2:
+				v["type"] = []string{"string", "null"}
+			}
+		}
+		if v["type"] == "number" && v["format"] == nil {
+			v["format"] = "double"
+		}
+		for _, member := range v {
+			spell(member)
+		}
+	case []any:
+		for _, e := range v {
+			spell(e)
+		}
+	}
 }
 
 // camel makes one word of several.
@@ -291,7 +333,7 @@ func (d *describer) parametersOf(r route, note operation) ([]any, error) {
 			note = own
 		}
 		if note == nil {
-			return fmt.Errorf("schema/openapi.yaml has no parameter %s", name)
+			return fmt.Errorf("schema/openapi.yaml has no parameter %s: give it an entry under parameters, or accepts for a header", name)
 		}
 		one := maps.Clone(note)
 		one["name"], one["in"] = name, in
@@ -346,7 +388,7 @@ func (d *describer) content(media, schemas, examples []string) (object, error) {
 	var choice []object
 	for _, name := range schemas {
 		if d.schemas[name] == nil {
-			return nil, fmt.Errorf("there is no schema %s", name)
+			return nil, fmt.Errorf("schema/openapi.yaml has no schema %s: give it an entry under schemas", name)
 		}
 		one = ref("schemas", name)
 		choice = append(choice, one)
@@ -365,7 +407,7 @@ func (d *describer) content(media, schemas, examples []string) (object, error) {
 		part := object{"schema": object{"type": "string"}}
 		if one != nil && (m == mediaNDJSON || m == mediaJSONLines) { // a line each
 			part["schema"] = object{"type": "string", "contentMediaType": m, "contentSchema": one}
-		} else if one != nil && m != mediaCSV {
+		} else if structured := m == mediaYAML || strings.HasSuffix(m, "/json") || strings.HasSuffix(m, "+json"); one != nil && structured {
 			part["schema"] = one
 			if len(shown) > 0 {
 				part["examples"] = shown
@@ -418,7 +460,7 @@ func (d *describer) answers(r route, note operation) (object, error) {
 	for _, name := range note.Problems {
 		k, ok := d.kinds[name]
 		if !ok {
-			return nil, fmt.Errorf("there is no problem %s", name)
+			return nil, fmt.Errorf("there is no problem %s: the names stand in api/problem.go", name)
 		}
 		kinds = append(kinds, k)
 	}
@@ -431,7 +473,10 @@ func (d *describer) answers(r route, note operation) (object, error) {
 		if all[status] != nil {
 			return nil, fmt.Errorf("%s is an answer and a problem", status)
 		}
-		all[status] = d.problem(kinds)
+		var err error
+		if all[status], err = d.problem(kinds); err != nil {
+			return nil, err
+		}
 	}
 	return all, nil
 }
@@ -458,7 +503,7 @@ func (d *describer) headersOf(r route, more ...string) (object, error) {
 const problemPrefix = "/problems/"
 
 // problem describes the problems that share a status; routes with the same ones share a response.
-func (d *describer) problem(kinds []kind) object {
+func (d *describer) problem(kinds []kind) (object, error) {
 	slices.Sort(kinds)
 	var names, says, schemas []string
 	headers := object{"X-Request-Id": ref("headers", "X-Request-Id")}
@@ -470,6 +515,10 @@ func (d *describer) problem(kinds []kind) object {
 		own := "Problem"
 		if d.ownSchema[row.name] != "" {
 			own = d.ownSchema[row.name]
+			if err := d.example(row.name); err != nil {
+				return nil, err
+			}
+			examples[row.name] = ref("examples", row.name)
 		} else if row.detail != "" {
 			examples[row.name] = object{"value": k.says("").body("6NRJWT3M5DZDWYNJ6R3AM7NXQS")}
 		}
@@ -485,20 +534,16 @@ func (d *describer) problem(kinds []kind) object {
 	}
 	name := camel(strings.Join(names, "_or_") + "_response") // no schema may have the name: generators make one type of each
 	if d.responses[name] == nil {
-		for _, n := range names {
-			if own := d.ownSchema[n]; own != "" {
-				if err := d.example(n); err == nil {
-					examples[n] = ref("examples", n)
-				}
-			}
+		content, err := d.content([]string{mediaProblem}, schemas, nil)
+		if err != nil {
+			return nil, err
 		}
-		content, _ := d.content([]string{mediaProblem}, schemas, nil) // these schemas are there
 		if len(examples) > 0 {
 			content[mediaProblem].(object)["examples"] = examples
 		}
 		d.responses[name] = object{"description": strings.Join(says, "; "), "headers": headers, "content": content, "x-problems": names}
 	}
-	return ref("responses", name)
+	return ref("responses", name), nil
 }
 
 func (a *API) getDescription(*request) (reply, error) { return reply{body: a.description}, nil }

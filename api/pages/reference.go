@@ -40,7 +40,7 @@ type ReferenceBody struct {
 	Examples  []ReferenceExample
 }
 
-// ReferenceExample is an example under its name.
+// ReferenceExample is an example under its name. It is shown once: elsewhere Text is empty.
 type ReferenceExample struct{ Name, Text string }
 
 // ReferenceRow is a parameter or a member of a schema.
@@ -87,6 +87,7 @@ type openapi struct {
 		RequestBody *struct{ Content map[string]content }
 		Responses   map[string]response
 	}
+	shown      map[string]bool // examples
 	Components struct {
 		Schemas         map[string]shape
 		Responses       map[string]response
@@ -127,7 +128,7 @@ type shape struct {
 
 // ReadReference makes the page of a description in OpenAPI 3.1.
 func ReadReference(description []byte) (Reference, error) {
-	var d openapi
+	d := openapi{shown: map[string]bool{}}
 	if err := json.Unmarshal(description, &d); err != nil {
 		return Reference{}, fmt.Errorf("read the API's description: %w", err)
 	}
@@ -143,7 +144,8 @@ func ReadReference(description []byte) (Reference, error) {
 		}
 		page.Groups = append(page.Groups, group)
 	}
-	for _, name := range slices.Sorted(maps.Keys(d.Components.Schemas)) {
+	// What can be found on each item is left to the catalogue: here are the schemas to which there are links.
+	for _, name := range d.linked() {
 		s := d.Components.Schemas[name]
 		schema := ReferenceSchema{Name: name, About: s.about(), Rows: s.rows("")}
 		if len(schema.Rows) == 0 {
@@ -152,6 +154,46 @@ func ReadReference(description []byte) (Reference, error) {
 		page.Schemas = append(page.Schemas, schema)
 	}
 	return page, nil
+}
+
+// linked lists the schemas that operations name, and those that these name.
+func (d *openapi) linked() []string {
+	var all []string
+	var add func(shapes ...shape)
+	add = func(shapes ...shape) {
+		for _, s := range shapes {
+			if name := last(s.Ref); s.Ref != "" && !slices.Contains(all, name) {
+				all = append(all, name)
+				add(d.Components.Schemas[name])
+			}
+			if s.Items != nil {
+				add(*s.Items)
+			}
+			add(s.OneOf...)
+			add(s.AnyOf...)
+			add(slices.Collect(maps.Values(s.Properties))...)
+		}
+	}
+	bodies := func(all map[string]content) {
+		for _, c := range all {
+			add(c.Schema)
+		}
+	}
+	for _, methods := range d.Paths {
+		for _, o := range methods {
+			if o.RequestBody != nil {
+				bodies(o.RequestBody.Content)
+			}
+			for _, r := range o.Responses {
+				bodies(r.Content)
+			}
+		}
+	}
+	for _, r := range d.Components.Responses {
+		bodies(r.Content)
+	}
+	slices.Sort(all)
+	return all
 }
 
 func (d *openapi) operation(path, method string) ReferenceOperation {
@@ -209,9 +251,11 @@ func (d *openapi) body(status, about string, all map[string]content) ReferenceBo
 				e = d.Components.Examples[last(e.Ref)]
 			}
 			var text bytes.Buffer
-			if json.Indent(&text, e.Value, "", "  ") == nil {
-				b.Examples = append(b.Examples, ReferenceExample{name, text.String()})
+			if !d.shown[name] && json.Indent(&text, e.Value, "", "  ") != nil {
+				continue
 			}
+			d.shown[name] = true
+			b.Examples = append(b.Examples, ReferenceExample{name, text.String()})
 		}
 	}
 	return b

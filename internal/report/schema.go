@@ -47,7 +47,7 @@ func Schema(cat *catalogue.Catalogue) []byte {
 			"method": object{"enum": methods},
 			"date":   object{"$ref": "#/$defs/date"},
 			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote, "pattern": storable},
-			"found":  object{"type": "object"},
+			"found":  object{"type": "object", "additionalProperties": true}, // said, as generators of clients take it for none
 		},
 		"allOf": branches,
 	}
