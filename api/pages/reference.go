@@ -221,7 +221,11 @@ func (d *openapi) operation(path, method string) ReferenceOperation {
 	if o.RequestBody != nil {
 		body := d.body("", "", o.RequestBody.Content)
 		out.Body = &body
-		call += " -H 'Content-Type: application/json' --data @body.json"
+		media := "application/json"
+		if _, ok := o.RequestBody.Content[media]; !ok {
+			media = slices.Max(slices.Collect(maps.Keys(o.RequestBody.Content)))
+		}
+		call += " -H 'Content-Type: " + media + "' --data-binary @body"
 	}
 	out.Call = call + " $LAIDUP" + at
 	for _, status := range slices.Sorted(maps.Keys(o.Responses)) {
