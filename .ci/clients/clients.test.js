@@ -19,9 +19,9 @@ let service, url, key, folder;
 before(async () => {
   await mkdir(path.join(here, "generated"), { recursive: true });
   folder = await mkdtemp(path.join(os.tmpdir(), "laidup-clients-"));
-  const made = execFileSync(binary, ["keys", "create", "--data", folder, "--label", "client", "--scopes", "reports"], { encoding: "utf8", stdio: "pipe" });
+  const made = execFileSync(binary, ["keys", "create", "--data", folder, "--label", "client", "--scopes", "reports,webhooks"], { encoding: "utf8", stdio: "pipe" });
   key = made.match(/lu_\w+/)[0];
-  service = spawn(binary, ["serve", "--require-keys", "--data", folder, "--addr", "127.0.0.1:0"], { stdio: ["ignore", "ignore", "pipe"] });
+  service = spawn(binary, ["serve", "--require-keys", "--data", folder, "--addr", "127.0.0.1:0", "--webhook-networks", "127.0.0.0/8"], { stdio: ["ignore", "ignore", "pipe"] });
   for await (const line of createInterface({ input: service.stderr })) {
     url = line.match(/http:\/\/127\.0\.0\.1:\d+/)?.[0];
     if (url) break;
@@ -75,4 +75,39 @@ test("a generated client does the main job", async () => {
   const faults = await mainJob(url, key, wrong, []);
   assert.match(faults.join("\n"), /^\w+ at \/inspection\/date: /m);
   assert.match(faults.join("\n"), /^unknown_field at \/observations\/0\/item: |^wrong_value at \/observations\/0\/item: /m);
+});
+
+test("a generated client has a lot of cars scored, and a webhook tells when it is done", async () => {
+  const { receiver, scoreLot, subscribe } = await import("./generated/dealer.js");
+  const kept = new Map();
+  let secret;
+  const server = receiver(() => secret, (id, event) => kept.set(id, event)).listen(0, "127.0.0.1");
+  try {
+    await once(server, "listening");
+    const to = `http://127.0.0.1:${server.address().port}/laidup`;
+    secret = await subscribe(url, key, to);
+
+    const car = await demo("marrick-tern-01.1");
+    const lot = Array.from({ length: 120 }, (_, i) => JSON.stringify({ ...car, vehicle: { ...car.vehicle, reference: `lot-${i}` } }));
+    lot[7] = "{}";
+    for (const _ of [1, 2]) { // the second time it is the same batch
+      const results = await scoreLot(url, key, lot.join("\n"), "auction-2026-11");
+      assert.equal(results.length, 120);
+      assert.deepEqual(results.filter((r) => r.state !== "done").map((r) => [r.line, r.state]), [[8, "refused"]]);
+      assert.equal(results[0].summary.verdict.state, "blocked");
+    }
+    const events = (type) => [...kept.values()].filter((e) => e.type === type);
+    for (let i = 0; i < 100 && (events("batch.finished").length < 1 || events("readiness.changed").length < 119); i++) {
+      await new Promise((after) => setTimeout(after, 100));
+    }
+    assert.deepEqual(events("batch.finished").map((e) => e.data.lines), [{ received: 120, refused: 1, done: 119, failed: 0 }]);
+    assert.equal(events("readiness.changed").length, 119);
+
+    // What did not come from laidup is refused.
+    const forged = await fetch(to, { method: "POST", body: "{}", headers: { "webhook-id": "evt_1", "webhook-timestamp": `${Math.floor(Date.now() / 1000)}`, "webhook-signature": "v1,AAAA" } });
+    assert.equal(forged.status, 401);
+  } finally {
+    server.close();
+    server.closeAllConnections();
+  }
 });

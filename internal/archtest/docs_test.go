@@ -7,26 +7,30 @@ import (
 	"testing"
 )
 
-// The programs that docs/integrating.md shows are those that .ci/run runs, between their lines "begin"
-// and "end".
-func TestThePagesOnIntegratingShowProgramsThatAreRun(t *testing.T) {
+// The programs that pages show are those that .ci/run runs, between their lines "begin" and "end".
+func TestPagesShowProgramsThatAreRun(t *testing.T) {
 	root := filepath.Join("..", "..")
-	page, err := os.ReadFile(filepath.Join(root, "docs", "integrating.md"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, program := range []string{".ci/clients/main-job.ts", ".ci/goclient/job.go"} {
-		text, err := os.ReadFile(filepath.Join(root, filepath.FromSlash(program)))
+	for _, c := range []struct{ page, program, mark string }{
+		{"docs/integrating.md", ".ci/clients/main-job.ts", ""},
+		{"docs/integrating.md", ".ci/goclient/job.go", ""},
+		{"docs/webhooks.md", ".ci/clients/dealer.ts", ""},
+		{"docs/batches.md", ".ci/clients/dealer.ts", " batch"},
+	} {
+		page, err := os.ReadFile(filepath.Join(root, filepath.FromSlash(c.page)))
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, shown, begins := strings.Cut(string(text), "// begin\n")
-		shown, _, ends := strings.Cut(shown, "// end\n")
+		text, err := os.ReadFile(filepath.Join(root, filepath.FromSlash(c.program)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, shown, begins := strings.Cut(string(text), "// begin"+c.mark+"\n")
+		shown, _, ends := strings.Cut(shown, "// end"+c.mark+"\n")
 		if !begins || !ends || len(shown) < 500 {
-			t.Errorf("%s has no part to show between // begin and // end", program)
+			t.Errorf("%s has no part to show between // begin%s and // end%s", c.program, c.mark, c.mark)
 		}
 		if !strings.Contains(string(page), strings.TrimSpace(shown)+"\n```") {
-			t.Errorf("docs/integrating.md does not show %s as it is: copy what stands there between begin and end", program)
+			t.Errorf("%s does not show %s as it is: copy what stands there between begin and end", c.page, c.program)
 		}
 	}
 }
