@@ -77,7 +77,7 @@ func (c *newReportCommand) write(t terminal, text []byte) (err error) {
 		_, err = t.out.Write(text)
 		return err
 	}
-	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return fmt.Errorf("write report: %w", err)
 	}

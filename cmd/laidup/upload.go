@@ -105,7 +105,7 @@ func (c *batchCommand) upload(ctx context.Context, t terminal, in *os.File, key 
 		_ = bar.Finish()
 		if err == nil {
 			err = json.NewDecoder(answer.Body).Decode(&b)
-			answer.Body.Close()
+			err = errors.Join(err, answer.Body.Close())
 		}
 		if err == nil {
 			return b, nil
