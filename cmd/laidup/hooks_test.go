@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -13,6 +14,8 @@ import (
 	"testing"
 
 	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
+
+	"laidup/internal/testserver"
 )
 
 // receiver is who subscribes: it checks what it gets by the library of the specification itself.
@@ -56,8 +59,26 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 }
 
 func TestAReceiverOfTheSpecificationIsToldOfEveryLineOfABatch(t *testing.T) {
-	addr := freeAddr(t)
-	p := launch(t, addr, "serve", "--addr", addr, "--data", t.TempDir(), "--webhook-networks", "127.0.0.0/8")
+	t.Run("one process", func(t *testing.T) {
+		addr := freeAddr(t)
+		toldOfEveryLine(t, launch(t, addr, "serve", "--addr", addr, "--data", t.TempDir(), "--webhook-networks", "127.0.0.0/8"))
+	})
+	t.Run("a server and two workers", func(t *testing.T) {
+		addr := freeAddr(t)
+		shared := []string{
+			"--database-url", testserver.PostgreSQL(t), "--redis-url", testserver.Redis(t),
+			"--webhook-networks", "127.0.0.0/8", "--webhook-key", base64.StdEncoding.EncodeToString(make([]byte, 32)),
+		}
+		p := launch(t, addr, append([]string{"serve", "--addr", addr, "--workers", "0"}, shared...)...)
+		for range 2 {
+			launch(t, "", append([]string{"work", "--workers", "2"}, shared...)...)
+		}
+		toldOfEveryLine(t, p)
+	})
+}
+
+func toldOfEveryLine(t *testing.T, p *program) {
+	t.Helper()
 	r := &receiver{got: map[string]map[string]int{}}
 	server := httptest.NewServer(r)
 	defer server.Close()
