@@ -69,6 +69,26 @@ func (a *API) vehicleEvents(r *request) (reply, error) {
 
 // events tells a client of every change of what ask answers, until that is the last.
 func (a *API) events(r *request, ask func() (e event, last bool, err error)) (reply, error) {
+	var told *event
+	return a.stream(r, func(_ *http.Request, send func(string) bool) bool {
+		e, last, err := ask()
+		if err != nil {
+			return true
+		}
+		if told == nil || e != *told {
+			told = &e
+			data, err := json.Marshal(e)
+			if err != nil || !send(fmt.Sprintf("event: assessment\nid: %s\ndata: %s\n\n", e.ID, data)) {
+				return false
+			}
+		}
+		return !last
+	})
+}
+
+// stream lets look send what there is to tell, again and again, until that says that there will be no
+// more, or the client is gone.
+func (a *API) stream(r *request, look func(r *http.Request, send func(text string) bool) (more bool)) (reply, error) {
 	if r.Method == http.MethodHead {
 		return reply{body: raw(nil)}, nil
 	}
@@ -94,19 +114,7 @@ func (a *API) events(r *request, ask func() (e event, last bool, err error)) (re
 		defer tick.Stop()
 		defer ping.Stop()
 		defer over.Stop()
-		var told event
-		for first := true; ; first = false {
-			e, last, err := ask()
-			if err == nil && (first || e != told) {
-				told = e
-				data, err := json.Marshal(e)
-				if err != nil || !send(fmt.Sprintf("event: assessment\nid: %s\ndata: %s\n\n", e.ID, data)) {
-					return
-				}
-			}
-			if err == nil && last {
-				return
-			}
+		for look(r, send) {
 			select {
 			case <-tick.C:
 			case <-ping.C:

@@ -125,15 +125,23 @@ func describe(rows []route, reportSchema []byte) (raw, error) {
 	})
 }
 
-// lift makes components of a JSON Schema and its definitions.
-func (d *describer) lift(name string, document []byte) error {
-	var whole object
+// readSchema reads a JSON Schema, and its definitions apart.
+func readSchema(name string, document []byte) (whole, defs object, err error) {
 	if err := json.Unmarshal(document, &whole); err != nil {
-		return fmt.Errorf("read schema %s: %w", name, err)
+		return nil, nil, fmt.Errorf("read schema %s: %w", name, err)
 	}
-	defs, _ := whole["$defs"].(object)
+	defs, _ = whole["$defs"].(object)
 	for _, key := range []string{"$schema", "$id", "$defs"} {
 		delete(whole, key)
+	}
+	return whole, defs, nil
+}
+
+// lift makes components of a JSON Schema and its definitions.
+func (d *describer) lift(name string, document []byte) error {
+	whole, defs, err := readSchema(name, document)
+	if err != nil {
+		return err
 	}
 	d.schemas[name] = lifted(name, whole)
 	for def, s := range defs {
@@ -154,13 +162,9 @@ func answerName(definition string) string {
 // take makes components of the JSON Schema of an answer and its definitions. Schemas share definitions:
 // what has one name is one thing. An assessment is finished or not, and has two components.
 func (d *describer) take(name string, document []byte) error {
-	var whole object
-	if err := json.Unmarshal(document, &whole); err != nil {
-		return fmt.Errorf("read schema %s: %w", name, err)
-	}
-	defs, _ := whole["$defs"].(object)
-	for _, key := range []string{"$schema", "$id", "$defs"} {
-		delete(whole, key)
+	whole, defs, err := readSchema(name, document)
+	if err != nil {
+		return err
 	}
 	if defs["done"] == nil {
 		defs[name] = whole

@@ -144,51 +144,16 @@ func (a *API) streamEvents(r *request, after string) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	if a.listeners.n.Add(1) > maxListeners {
-		a.listeners.n.Add(-1)
-		return reply{}, busy.says("too many wait for events: ask from time to time instead")
-	}
-	return reply{serve: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		defer a.listeners.n.Add(-1)
-		control := http.NewResponseController(w)
-		h := w.Header()
-		h.Set("Content-Type", mediaEvents)
-		h.Set("X-Accel-Buffering", "no")
-		send := func(text string) bool {
-			// Each event has its own time: the server's is for answers that end.
-			_ = control.SetWriteDeadline(time.Now().Add(pingEvery))
-			if _, err := fmt.Fprint(w, text); err != nil {
-				return false
-			}
-			return control.Flush() == nil
+	begun := false
+	return a.stream(r, func(r *http.Request, send func(string) bool) bool {
+		if !begun && !send(": here\n\n") { // so that a client knows from when on it hears
+			return false
 		}
-		tick, ping, over := time.NewTicker(eventsEvery), time.NewTicker(pingEvery), time.NewTimer(eventsTime)
-		defer tick.Stop()
-		defer ping.Stop()
-		defer over.Stop()
-		if !send(": here\n\n") { // so that a client knows from when on it hears
-			return
-		}
-		for {
-			// A store that is away for a while only makes events late.
-			if ok, _ := t.next(r, func(e assess.RecordedEvent) bool {
-				return send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", e.Type, e.ID, e.Body))
-			}); !ok {
-				return
-			}
-			select {
-			case <-tick.C:
-			case <-ping.C:
-				if !send(": still here\n\n") {
-					return
-				}
-			case <-over.C:
-				return
-			case <-a.draining:
-				return
-			case <-r.Context().Done():
-				return
-			}
-		}
-	})}, nil
+		begun = true
+		// A store that is away for a while only makes events late.
+		ok, _ := t.next(r, func(e assess.RecordedEvent) bool {
+			return send(fmt.Sprintf("event: %s\nid: %s\ndata: %s\n\n", e.Type, e.ID, e.Body))
+		})
+		return ok
+	})
 }

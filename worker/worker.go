@@ -111,7 +111,7 @@ func (w *Worker) sweep(ctx context.Context) {
 		case err != nil:
 			w.o.Logger.WarnContext(ctx, "sweep failed", "error", err)
 		case swept > 0:
-			w.o.Logger.InfoContext(ctx, "assessments handed to the queue again", "count", swept)
+			w.o.Logger.InfoContext(ctx, "work handed to the queue again", "count", swept)
 		}
 		select {
 		case <-tick.C:

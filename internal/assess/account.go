@@ -107,7 +107,7 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 	if !receipt.Repeat {
 		own.service.tell.ReportAccepted()
 		// The client may be gone by now; the report is stored and wants scoring all the same.
-		own.service.enqueue(context.WithoutCancel(ctx), receipt.AssessmentID, firstAttempt, senderWaits)
+		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{receipt.AssessmentID, firstAttempt}, senderWaits)
 	}
 	return Accepted{receipt, checked}, nil
 }
@@ -248,6 +248,6 @@ func (own Account) Retry(ctx context.Context, id string) error {
 		return fmt.Errorf("retry assessment %s: %w", id, err)
 	}
 	own.service.log.InfoContext(ctx, "failed assessment is tried again", "assessment", id, "attempt", max(attempt, firstAttempt)+1)
-	own.service.enqueue(context.WithoutCancel(ctx), id, max(attempt, firstAttempt)+1, senderWaits)
+	own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{id, max(attempt, firstAttempt) + 1}, senderWaits)
 	return nil
 }

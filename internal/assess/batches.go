@@ -100,7 +100,7 @@ func (own Account) Rescore(ctx context.Context, o RescoreOrder) (Batch, bool, er
 	}
 	s.log.InfoContext(ctx, "rescore ordered", "batch", b.ID, "vehicles", b.Lines, "rule_set", set.Name+"/"+set.Version)
 	for i := range b.Chunks {
-		if !s.enqueueChunk(context.WithoutCancel(ctx), name(i+1), firstAttempt, senderWaits) {
+		if !s.hand(context.WithoutCancel(ctx), s.byTheChunk(), errand{name(i + 1), firstAttempt}, senderWaits) {
 			break // the sweep does it
 		}
 	}
@@ -303,31 +303,3 @@ func (s *Service) compare(ctx context.Context, a Assessment, ref RuleSetRef, ask
 // sweptChunks is how many chunks one sweep looks at: those that are held are looked at again behind the
 // others, and few at a time are enough to keep workers busy after the queue was lost.
 const sweptChunks = 50
-
-// sweepChunks hands over again the chunks that have waited too long and wait in no queue.
-func (s *Service) sweepChunks(ctx context.Context) (int, error) {
-	now := s.clock()
-	waiting, err := s.batches.WaitingChunks(ctx, now.Add(-s.overdue), now.Add(s.overdue), sweptChunks)
-	if err != nil {
-		return 0, err
-	}
-	handed := 0
-	for _, c := range waiting {
-		attempt := max(c.Attempt, firstAttempt)
-		held, err := s.chunks.Holds(ctx, c.ID, attempt)
-		if err != nil {
-			return handed, fmt.Errorf("look for chunk %s in the queue: %w", c.ID, err)
-		}
-		if held {
-			err = s.batches.ChunkEnqueued(ctx, c.ID, attempt, s.clock())
-		} else if s.enqueueChunk(ctx, c.ID, attempt+1, sweepWaits) {
-			s.tell.HandedOver()
-			s.log.InfoContext(ctx, "chunk handed to the queue again", "chunk", c.ID, "attempt", attempt+1)
-			handed++
-		}
-		if err != nil {
-			return handed, err
-		}
-	}
-	return handed, nil
-}

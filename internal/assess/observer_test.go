@@ -103,7 +103,7 @@ func TestWhatHappensIsToldAndLogged(t *testing.T) {
 	for _, line := range []string{
 		`msg="report accepted" request=r report=id-a assessment=id-b rule_set=first-start/1.0.0 repeat=false`,
 		`repeat=true`,
-		`msg="assessment handed to the queue again" request=r assessment=id-b report=id-a attempt=2`,
+		`msg="assessment handed to the queue again" request=r assessment=id-b attempt=2`,
 		`msg="assessment done" request=r assessment=id-b report=id-a organisation=brennick-motors starts=1 rule_set=first-start/1.0.0`,
 		`level=WARN msg="assessment failed" request=r assessment=id-f report=id-e organisation=brennick-motors starts=21`,
 		`msg="failed assessment is tried again" request=r assessment=id-f attempt=2`,

@@ -167,20 +167,58 @@ const (
 	sweepWaits  = 5 * time.Second
 )
 
-// enqueue hands an assessment over and notes it. What goes wrong is mended by the sweep.
-func (s *Service) enqueue(ctx context.Context, id string, attempt int, wait time.Duration) bool {
+// lane is one kind of work that is handed to a queue, and handed over again when that has lost it.
+type lane struct {
+	what  string // as logs have it
+	queue Queue
+	// enqueued notes in the store that an attempt was handed over.
+	enqueued func(ctx context.Context, id string, attempt int, at time.Time) error
+}
+
+// errand is a piece of work of a lane that waits.
+type errand struct {
+	id      string
+	attempt int
+}
+
+// hand hands work over and notes it. What goes wrong is mended by the sweep.
+func (s *Service) hand(ctx context.Context, l lane, e errand, wait time.Duration) bool {
 	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	if err := s.queue.Enqueue(ctx, id, attempt); err != nil {
-		s.log.WarnContext(ctx, "assessment waits for the sweep", "assessment", id, "attempt", attempt, "error", err)
+	if err := l.queue.Enqueue(ctx, e.id, e.attempt); err != nil {
+		s.log.WarnContext(ctx, l.what+" waits for the sweep", l.what, e.id, "attempt", e.attempt, "error", err)
 		return false
 	}
-	if attempt > firstAttempt {
-		if err := s.store.Enqueued(ctx, id, attempt, s.clock()); err != nil {
-			s.log.WarnContext(ctx, "attempt not noted", "assessment", id, "attempt", attempt, "error", err)
+	if e.attempt > firstAttempt {
+		if err := l.enqueued(ctx, e.id, e.attempt, s.clock()); err != nil {
+			s.log.WarnContext(ctx, "attempt not noted", l.what, e.id, "attempt", e.attempt, "error", err)
 		}
 	}
 	return true
+}
+
+// handAgain hands over again what has waited too long and waits in no queue.
+func (s *Service) handAgain(ctx context.Context, l lane, waiting []errand) (handed int, err error) {
+	for _, e := range waiting {
+		// Who stores work hands the first attempt over and leaves it to the sweep to note later ones.
+		e.attempt = max(e.attempt, firstAttempt)
+		held, err := l.queue.Holds(ctx, e.id, e.attempt)
+		if err != nil {
+			return handed, fmt.Errorf("look for %s %s in the queue: %w", l.what, e.id, err)
+		}
+		if held {
+			// It waits its turn: look at it again later, behind the others.
+			err = l.enqueued(ctx, e.id, e.attempt, s.clock())
+		} else if s.hand(ctx, l, errand{e.id, e.attempt + 1}, sweepWaits) {
+			s.tell.HandedOver()
+			s.log.InfoContext(ctx, l.what+" handed to the queue again", l.what, e.id, "attempt", e.attempt+1)
+			handed++
+		}
+		if err != nil {
+			return handed, fmt.Errorf("note %s %s: %w", l.what, e.id, err)
+		}
+	}
+	return handed, nil
 }
 
 // Score works out an assessment and writes it once. Working it out again changes nothing. The
@@ -307,45 +345,40 @@ const firstAttempt = 1
 const sweepBatch = 500
 
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
-// the whole queue, or a worker, loses no assessment. It returns how many it handed over.
+// the whole queue, or a worker, loses no assessment and no chunk of a batch. It returns how many it
+// handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
-	handed, err := s.sweepAssessments(ctx)
-	if err == nil && s.batches != nil {
-		var chunks int
-		chunks, err = s.sweepChunks(ctx)
-		handed += chunks
-	}
-	return handed, err
-}
-
-func (s *Service) sweepAssessments(ctx context.Context) (int, error) {
 	now := s.clock()
-	waiting, err := s.store.Waiting(ctx, now.Add(-s.overdue), now.Add(s.overdue), sweepBatch)
+	before, after := now.Add(-s.overdue), now.Add(s.overdue)
+	waiting, err := s.store.Waiting(ctx, before, after, sweepBatch)
 	if err != nil {
 		return 0, fmt.Errorf("find waiting assessments: %w", err)
 	}
-	handed := 0
+	var errands []errand
 	for _, a := range waiting {
-		// Submit hands the first attempt over and leaves it to the sweep to note later ones.
-		attempt := max(a.Attempt, firstAttempt)
-		held, err := s.queue.Holds(ctx, a.ID, attempt)
-		if err != nil {
-			return handed, fmt.Errorf("look for assessment %s in the queue: %w", a.ID, err)
-		}
-		if held {
-			// It waits its turn: look at it again later, behind the others.
-			err = s.store.Enqueued(ctx, a.ID, attempt, s.clock())
-		} else if s.enqueue(ctx, a.ID, attempt+1, sweepWaits) {
-			s.tell.HandedOver()
-			s.log.InfoContext(ctx, "assessment handed to the queue again", "assessment", a.ID, "report", a.ReportID, "attempt", attempt+1)
-			handed++
-		}
-		if err != nil {
-			return handed, fmt.Errorf("note assessment %s: %w", a.ID, err)
-		}
+		errands = append(errands, errand{a.ID, a.Attempt})
 	}
-	return handed, nil
+	handed, err := s.handAgain(ctx, s.singly(), errands)
+	if err != nil || s.batches == nil {
+		return handed, err
+	}
+	chunks, err := s.batches.WaitingChunks(ctx, before, after, sweptChunks)
+	if err != nil {
+		return handed, fmt.Errorf("find waiting chunks: %w", err)
+	}
+	errands = nil
+	for _, c := range chunks {
+		errands = append(errands, errand{c.ID, c.Attempt})
+	}
+	more, err := s.handAgain(ctx, s.byTheChunk(), errands)
+	return handed + more, err
 }
+
+// singly is the lane of assessments that somebody waits for.
+func (s *Service) singly() lane { return lane{"assessment", s.queue, s.store.Enqueued} }
+
+// byTheChunk is the lane of chunks of batches.
+func (s *Service) byTheChunk() lane { return lane{"chunk", s.chunks, s.batches.ChunkEnqueued} }
 
 // ReportSchema returns the JSON Schema of reports.
 func (s *Service) ReportSchema() []byte { return s.checker.Schema() }

@@ -10,7 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"runtime"
 	"sync"
 	"time"
@@ -260,7 +259,7 @@ func (u *upload) store(ctx context.Context, lines []rawLine) error {
 	}
 	// The chunk is stored and will be worked on even if the queue is down; then it need not be waited for
 	// again and again.
-	if now := s.clock(); now.After(u.deaf) && !s.enqueueChunk(context.WithoutCancel(ctx), c.ID, firstAttempt, senderWaits) {
+	if now := s.clock(); now.After(u.deaf) && !s.hand(context.WithoutCancel(ctx), s.byTheChunk(), errand{c.ID, firstAttempt}, senderWaits) {
 		u.deaf = now.Add(s.overdue)
 	}
 	return nil
@@ -328,19 +327,3 @@ func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
 }
 
 func chunkID(batch string, number int) string { return fmt.Sprintf("%s.%d", batch, number) }
-
-// enqueueChunk hands a chunk over and notes it. What goes wrong is mended by the sweep.
-func (s *Service) enqueueChunk(ctx context.Context, id string, attempt int, wait time.Duration) bool {
-	ctx, cancel := context.WithTimeout(ctx, wait)
-	defer cancel()
-	if err := s.chunks.Enqueue(ctx, id, attempt); err != nil {
-		s.log.WarnContext(ctx, "chunk waits for the sweep", "chunk", id, "attempt", attempt, slog.Any("error", err))
-		return false
-	}
-	if attempt > firstAttempt {
-		if err := s.batches.ChunkEnqueued(ctx, id, attempt, s.clock()); err != nil {
-			s.log.WarnContext(ctx, "attempt not noted", "chunk", id, "attempt", attempt, slog.Any("error", err))
-		}
-	}
-	return true
-}
