@@ -26,6 +26,7 @@ import (
 	"laidup/internal/access/accesstest"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
+	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/schema"
 )
@@ -71,6 +72,15 @@ func builtIn(t testing.TB) *ruleset.Set {
 	return set
 }
 
+// checkerOnce makes what reads reports once for all tests: that takes most of the time of opening a workshop.
+var checkerOnce = sync.OnceValues(func() (*report.Checker, error) {
+	set, err := builtInOnce()
+	if err != nil {
+		return nil, err
+	}
+	return report.NewChecker(set.Catalogue)
+})
+
 type object = map[string]any
 
 // tern is a report as it is posted, on the vehicle given.
@@ -100,8 +110,12 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	t.Helper()
 	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, chunks: &queue{}, log: &journal{}}
 	var ids, ticks atomic.Int64
+	checker, err := checkerOnce()
+	if err != nil {
+		t.Fatal(err)
+	}
 	service, err := assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t),
+		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t), Checker: checker,
 		NewID: func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {
 			return time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC).Add(time.Duration(ticks.Add(1)) * time.Second)

@@ -27,10 +27,13 @@ type Options struct {
 	Chunks   Queue           // of chunks of batches; required where there are batches
 	RuleSets []*ruleset.Set  // the built-in ones; the first is the one that reports are scored under
 	Loader   *ruleset.Loader // reads those that are published
-	Clock    Clock           // nil: time.Now
-	NewID    func() string   // makes ids that sort by time; required
-	Log      *slog.Logger    // nil: no log
-	Observer Observer        // nil: nobody
+	// Checker reads reports by the catalogue of the first rule set, and may be shared by services; nil: one is
+	// made, which takes a while.
+	Checker  *report.Checker
+	Clock    Clock         // nil: time.Now
+	NewID    func() string // makes ids that sort by time; required
+	Log      *slog.Logger  // nil: no log
+	Observer Observer      // nil: nobody
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
@@ -69,8 +72,10 @@ func New(o Options) (*Service, error) {
 	if s.shelf, err = newShelf(o); err != nil {
 		return nil, err
 	}
-	if s.checker, err = report.NewChecker(s.current().Catalogue); err != nil {
-		return nil, err
+	if s.checker = o.Checker; s.checker == nil {
+		if s.checker, err = report.NewChecker(s.current().Catalogue); err != nil {
+			return nil, err
+		}
 	}
 	return s, nil
 }
