@@ -20,7 +20,7 @@ import (
 
 // manyLines is how long the batch is that has to go through in flat memory. docs/batches.md has the
 // figures of a hundred thousand.
-var manyLines = flag.Int("lines", 1500, "lines of the long batch")
+var manyLines = flag.Int("lines", 1000, "lines of the long batch")
 
 // lot writes a file with so many lines: reports on as many vehicles, some of them with a second one, and
 // now and then a line that is none. It returns the lines that have no result.
@@ -165,7 +165,7 @@ func TestABatchSurvivesTheServerBeingKilled(t *testing.T) {
 func survives(t *testing.T, flags []string) {
 	dir := t.TempDir()
 	file, out := filepath.Join(dir, "lot.ndjson"), filepath.Join(dir, "out.ndjson")
-	bad := lot(t, file, 1200)
+	bad := lot(t, file, 600)
 	_, want, _ := session(t, "", "batch", file)
 
 	addr := freeAddr(t)
@@ -180,7 +180,7 @@ func survives(t *testing.T, flags []string) {
 		case <-ended:
 			done = true
 		case <-time.After(700 * time.Millisecond):
-			if kills < 5 {
+			if kills < 3 {
 				kills++
 				p.kill()
 				p = launch(t, addr, args...)
@@ -189,7 +189,7 @@ func survives(t *testing.T, flags []string) {
 			}
 		}
 	}
-	if kills < 2 {
+	if kills < 1 {
 		t.Errorf("it was over after %d kills", kills)
 	}
 	results, err := os.ReadFile(out)
@@ -197,7 +197,7 @@ func survives(t *testing.T, flags []string) {
 		t.Fatalf("%v: %s", err, client.log())
 	}
 	got, offline := withoutIDs(t, string(results)), withoutIDs(t, want)
-	if len(got) != len(offline) || len(got) != 1200 {
+	if len(got) != len(offline) || len(got) != 600 {
 		t.Fatalf("%d answers, want %d: %s", len(got), len(offline), client.log())
 	}
 	for i := range got {
