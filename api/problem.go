@@ -75,7 +75,7 @@ var rows = [kinds]row{
 	faultyRuleSet:        {"faulty-rule-set", "The rule set cannot be published", http.StatusUnprocessableEntity, 0, "mend what errors lists; nothing was stored"},
 	versionPublished:     {"version-published", "The version is published already", http.StatusConflict, 0, "a published version never changes: give what is new a higher version"},
 	keyReused:            {"idempotency-key-reused", "The key stands for another request", http.StatusUnprocessableEntity, 0, "this Idempotency-Key came before with another report or gate: use a new key for a new report"},
-	dossierFull:          {"dossier-full", "The vehicle has as many reports as it may have", http.StatusConflict, 0, fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", assess.MaxReports)},
+	dossierFull:          {"dossier-full", "The vehicle has as many reports as it may have", http.StatusConflict, 0, assess.DossierFullAdvice},
 	badQuery:             {"bad-query", "The query is not understood", http.StatusBadRequest, 0, ""},
 	badHeader:            {"bad-header", "A header is not understood", http.StatusBadRequest, 0, ""},
 	noSuchRuleSet:        {"no-such-rule-set", "There is no such rule set", http.StatusBadRequest, 0, "GET /v1/rule_sets lists them"},

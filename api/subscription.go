@@ -4,7 +4,6 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -244,7 +243,7 @@ func (a *API) listDeliveries(r *request) (reply, error) {
 	}
 	p := webhook.Page{Organisation: r.key.Organisation, Subscription: id, State: webhook.State(r.query.Get("state"))}
 	if p.State != "" && !slices.Contains(webhook.States, p.State) {
-		return reply{}, badQuery.says("state is one of %s", strings.Trim(strings.Join(stateNames(), ", "), " "))
+		return reply{}, badQuery.says("state is one of %s, %s and %s", webhook.Waiting, webhook.Delivered, webhook.Dead)
 	}
 	limit, after, err := r.page(deliveryCursor)
 	if err != nil {
@@ -271,12 +270,4 @@ func (a *API) listDeliveries(r *request) (reply, error) {
 		list.Deliveries = append(list.Deliveries, deliveryOf(d))
 	}
 	return reply{body: list, header: header}, nil
-}
-
-func stateNames() []string {
-	var names []string
-	for _, s := range webhook.States {
-		names = append(names, string(s))
-	}
-	return names
 }

@@ -235,7 +235,7 @@ func (b *offlineBatch) work(jobs []*job) error {
 		vehicle := j.report.Vehicle.Reference
 		if len(b.earlier[vehicle]) == assess.MaxReports {
 			j.report = nil
-			j.refuse("/problems/dossier-full", "The vehicle has as many reports as it may have", fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", assess.MaxReports), nil)
+			j.result.Problem = assess.DossierFullProblem()
 			continue
 		}
 		j.earlier = b.earlier[vehicle]
@@ -287,28 +287,15 @@ func sideBySide(jobs []*job, do func(*job)) {
 func (b *offlineBatch) decode(j *job) {
 	j.result = api.Line{Number: j.number, State: api.Refused}
 	if j.long {
-		j.refuse("/problems/body-too-large", "The line is too long", fmt.Sprintf("a report is at most %d bytes long: split it", maxReport), nil)
+		j.result.Problem = assess.LineTooLongProblem(maxReport)
 		return
 	}
 	r, _, faults := b.checker.Decode(bytes.TrimRight(j.body, "\r\n"))
 	if len(faults) > 0 {
-		j.refuse("/problems/invalid-report", "The report is not valid", "mend what errors lists", faults)
+		j.result.Problem = assess.InvalidLineProblem(faults)
 		return
 	}
 	j.report, j.result.Vehicle = r, r.Vehicle.Reference
-}
-
-func (j *job) refuse(kind, title, detail string, faults []report.Fault) {
-	problem, err := json.Marshal(struct {
-		Type   string         `json:"type"`
-		Title  string         `json:"title"`
-		Detail string         `json:"detail"`
-		Errors []report.Fault `json:"errors,omitempty"`
-	}{kind, title, detail, faults})
-	if err != nil {
-		panic(fmt.Errorf("encode problem: %w", err)) // strings always can be written
-	}
-	j.result.Problem = problem
 }
 
 func (b *offlineBatch) score(j *job) error {

@@ -6,15 +6,12 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"runtime"
 	"sync"
 	"time"
-
-	"laidup/internal/report"
 )
 
 // Bounds of a batch.
@@ -59,22 +56,6 @@ func (e *PartialError) Unwrap() error { return e.Err }
 
 // ErrLineGap means that an upload would go on behind lines that are not stored.
 var ErrLineGap = errors.New("lines between are missing")
-
-// lineProblem is why a line has no assessment, in the form of RFC 9457.
-type lineProblem struct {
-	Type   string         `json:"type"`
-	Title  string         `json:"title"`
-	Detail string         `json:"detail"`
-	Errors []report.Fault `json:"errors,omitempty"`
-}
-
-func (p lineProblem) encode() []byte {
-	b, err := json.Marshal(p)
-	if err != nil {
-		panic(fmt.Errorf("encode problem: %w", err)) // strings and faults always can be written
-	}
-	return b
-}
 
 // upload is a batch in the course of being received.
 type upload struct {
@@ -238,7 +219,7 @@ func (u *upload) store(ctx context.Context, lines []rawLine) error {
 		Batch: u.batch.ID, Organisation: u.own.organisation, Number: u.batch.Chunks + 1,
 		After: u.batch.Through, Through: u.number, Tally: hex.EncodeToString(u.tally),
 		Lines: make([]NewLine, len(lines)), At: s.clock(),
-		Full: lineProblem{"/problems/dossier-full", "The vehicle has as many reports as it may have", fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", MaxReports), nil}.encode(),
+		Full: DossierFullProblem(),
 	}
 	// Behind a chunk that was refused as a whole the next has the number it would have had.
 	c.ID = chunkID(u.batch.ID, c.Number)
@@ -308,13 +289,13 @@ func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
 		}
 	}()
 	if l.long {
-		line.Problem = lineProblem{"/problems/body-too-large", "The line is too long", fmt.Sprintf("a report is at most %d bytes long: split it", u.order.MaxLine), nil}.encode()
+		line.Problem = LineTooLongProblem(u.order.MaxLine)
 		return line
 	}
 	r, checked, err := s.decode(l.body)
 	var invalid *InvalidError
 	if errors.As(err, &invalid) {
-		line.Problem = lineProblem{"/problems/invalid-report", "The report is not valid", "mend what errors lists; nothing of the line was stored", invalid.Faults}.encode()
+		line.Problem = InvalidLineProblem(invalid.Faults)
 		return line
 	}
 	line.Vehicle = r.Vehicle.Reference

@@ -1,0 +1,42 @@
+package assess
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"laidup/internal/report"
+)
+
+// lineProblem is why a line has no assessment, in the form of RFC 9457.
+type lineProblem struct {
+	Type   string         `json:"type"`
+	Title  string         `json:"title"`
+	Detail string         `json:"detail"`
+	Errors []report.Fault `json:"errors,omitempty"`
+}
+
+func (p lineProblem) encode() []byte {
+	b, err := json.Marshal(p)
+	if err != nil {
+		panic(fmt.Errorf("encode problem: %w", err)) // strings and faults always can be written
+	}
+	return b
+}
+
+// DossierFullAdvice says what to do where a vehicle has [MaxReports].
+var DossierFullAdvice = fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", MaxReports)
+
+// DossierFullProblem is why a line has no assessment whose vehicle has [MaxReports] already.
+func DossierFullProblem() []byte {
+	return lineProblem{"/problems/dossier-full", "The vehicle has as many reports as it may have", DossierFullAdvice, nil}.encode()
+}
+
+// LineTooLongProblem is why a line has no assessment that has more bytes than a report may have.
+func LineTooLongProblem(most int) []byte {
+	return lineProblem{"/problems/body-too-large", "The line is too long", fmt.Sprintf("a report is at most %d bytes long: split it", most), nil}.encode()
+}
+
+// InvalidLineProblem is why a line has no assessment that is no valid report.
+func InvalidLineProblem(faults []report.Fault) []byte {
+	return lineProblem{"/problems/invalid-report", "The report is not valid", "mend what errors lists; nothing of the line was stored", faults}.encode()
+}
