@@ -187,15 +187,15 @@ func (b *offlineBatch) run(ctx context.Context) error {
 		}
 		var jobs []*job
 		for len(jobs) < block && more {
-			j := &job{number: number + 1, where: span{at: at}}
-			n, err := j.readFrom(lines)
-			if n == 0 && errors.Is(err, io.EOF) {
+			body, n, long, err := assess.ReadLine(lines, maxReport, nil)
+			if errors.Is(err, io.EOF) {
 				more = false
 				break
 			}
-			if err != nil && !errors.Is(err, io.EOF) {
-				return fmt.Errorf("read line %d: %w", j.number, err)
+			if err != nil {
+				return fmt.Errorf("read line %d: %w", number+1, err)
 			}
+			j := &job{number: number + 1, where: span{at, len(body)}, body: body, long: long}
 			number, at = number+1, at+n
 			_ = b.read.Add64(n)
 			if len(bytes.TrimSpace(j.body)) > 0 {
@@ -208,22 +208,6 @@ func (b *offlineBatch) run(ctx context.Context) error {
 	}
 	_ = b.read.Finish()
 	return nil
-}
-
-// readFrom reads a line and says how many bytes it took, with its end.
-func (j *job) readFrom(lines *bufio.Reader) (n int64, err error) {
-	for {
-		part, err := lines.ReadSlice('\n')
-		n += int64(len(part))
-		if room := maxReport + 1 - len(j.body); len(part) > room {
-			j.long, part = true, part[:room]
-		}
-		j.body = append(j.body, part...)
-		if !errors.Is(err, bufio.ErrBufferFull) {
-			j.where.length = len(j.body)
-			return n, err
-		}
-	}
 }
 
 func (b *offlineBatch) work(jobs []*job) error {

@@ -1,8 +1,12 @@
 package assess
 
 import (
+	"bufio"
+	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 
 	"laidup/internal/report"
 )
@@ -39,4 +43,32 @@ func LineTooLongProblem(most int) []byte {
 // InvalidLineProblem is why a line has no assessment that is no valid report.
 func InvalidLineProblem(faults []report.Fault) []byte {
 	return lineProblem{"/problems/invalid-report", "The report is not valid", "mend what errors lists; nothing of the line was stored", faults}.encode()
+}
+
+// ReadLine reads a line of a batch without its end, and keeps most bytes of it; long says that there were
+// more. size is what it took, with its end. each, unless nil, gets all of it in parts, as they are read.
+// The error is io.EOF behind the last line.
+func ReadLine(lines *bufio.Reader, most int, each func(part []byte)) (body []byte, size int64, long bool, err error) {
+	for {
+		part, err := lines.ReadSlice('\n')
+		ended := err == nil || errors.Is(err, io.EOF)
+		switch {
+		case !ended && !errors.Is(err, bufio.ErrBufferFull):
+			return nil, size, long, err
+		case err != nil && size == 0 && len(part) == 0:
+			return nil, 0, false, io.EOF
+		}
+		size += int64(len(part))
+		part = bytes.TrimSuffix(part, []byte("\n"))
+		if each != nil {
+			each(part)
+		}
+		if room := most - len(body); len(part) > room {
+			long, part = true, part[:max(0, room)]
+		}
+		body = append(body, part...)
+		if ended {
+			return body, size, long, nil
+		}
+	}
 }

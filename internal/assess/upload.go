@@ -163,30 +163,14 @@ type rawLine struct {
 
 // next reads a line, without its end. The error is io.EOF behind the last.
 func (u *upload) next() (rawLine, error) {
-	l := rawLine{number: u.number + 1}
 	digest := sha256.New()
 	digest.Write(u.tally)
-	for {
-		part, err := u.lines.ReadSlice('\n')
-		if len(part) == 0 && len(l.body) == 0 && !l.long && errors.Is(err, io.EOF) {
-			return l, io.EOF
-		}
-		ended := err == nil || errors.Is(err, io.EOF)
-		if !ended && !errors.Is(err, bufio.ErrBufferFull) {
-			return l, err
-		}
-		part = bytes.TrimSuffix(part, []byte("\n"))
-		digest.Write(part)
-		if room := u.order.MaxLine - len(l.body); len(part) > room {
-			l.long, part = true, part[:max(0, room)]
-		}
-		l.body = append(l.body, part...)
-		if ended {
-			break
-		}
+	body, _, long, err := ReadLine(u.lines, u.order.MaxLine, func(part []byte) { digest.Write(part) })
+	if err != nil {
+		return rawLine{}, err
 	}
-	u.number, u.tally = l.number, digest.Sum(nil)
-	return l, nil
+	u.number, u.tally = u.number+1, digest.Sum(nil)
+	return rawLine{u.number, body, long}, nil
 }
 
 // read reads the lines of a chunk; blank ones are left out.
