@@ -5,20 +5,19 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
-	"net"
 	"net/http"
-	"net/netip"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 	"golang.org/x/time/rate"
 
+	"laidup/api/site"
+	"laidup/api/wire"
 	"laidup/internal/access"
+	"laidup/internal/assess"
 	"laidup/internal/logging"
 )
 
@@ -34,56 +33,58 @@ func (a *API) admit(c echo.Context, r route) (access.Key, error) {
 		return visitor, nil
 	}
 	header := c.Request().Header
-	if cookie, err := c.Request().Cookie(sessionCookie); err == nil && len(header.Values("Authorization")) == 0 {
+	if cookie, err := c.Request().Cookie(site.SessionCookie); err == nil && len(header.Values("Authorization")) == 0 {
 		key, err := a.signedIn(c.Request(), cookie.Value)
 		if err == nil {
-			known(c, key)
+			known(c, key, assess.BySession)
 			err = a.keepPace(c.Response().Header(), key)
 		}
 		switch {
 		case err == nil && key.May(r.needs):
 			return key, nil
 		case err == nil:
-			return visitor, scopeNeeded.says("this needs the scope %s; the key that you have signed in by has %v", r.needs, key.Scopes)
+			return visitor, wire.ScopeNeeded.Says("this needs the scope %s; the key that you have signed in by has %v", r.needs, key.Scopes)
 		case !a.open:
 			return visitor, err
 		}
 	}
 	if len(header.Values("Authorization")) == 0 && a.open {
-		if err := onThisMachine(c.Request()); err != nil {
+		if err := wire.OnThisMachine(c.Request()); err != nil {
 			return visitor, err
 		}
-		known(c, local)
+		known(c, local, assess.OnMachine)
 		return local, nil
 	}
 	key, err := a.authenticate(c.Request())
 	if err != nil {
 		return visitor, err
 	}
-	known(c, key)
+	known(c, key, assess.ByKey)
 	if err := a.keepPace(c.Response().Header(), key); err != nil {
 		return visitor, err
 	}
 	if !key.May(r.needs) {
-		p := scopeNeeded.says("this needs the scope %s; the key has %v", r.needs, key.Scopes)
-		p.header = map[string]string{"WWW-Authenticate": `Bearer realm="laidup", error="insufficient_scope", scope="` + string(r.needs) + `"`}
+		p := wire.ScopeNeeded.Says("this needs the scope %s; the key has %v", r.needs, key.Scopes)
+		p.Header = map[string]string{"WWW-Authenticate": `Bearer realm="laidup", error="insufficient_scope", scope="` + string(r.needs) + `"`}
 		return visitor, p
 	}
 	return key, nil
 }
 
-// known lets the request's lines in the log say who asked: by the key's id, never by the key.
-func known(c echo.Context, key access.Key) {
+// known lets the request's lines in the log, and the audit trail, say who asked: by the key's id, never by the
+// key.
+func known(c echo.Context, key access.Key, through assess.Means) {
 	attrs := []slog.Attr{slog.String("organisation", key.Organisation)}
 	if key.ID != "" {
 		attrs = append(attrs, slog.String("key", key.ID))
 	}
-	c.SetRequest(c.Request().WithContext(logging.With(c.Request().Context(), attrs...)))
+	ctx := assess.By(c.Request().Context(), assess.Actor{Through: through, Key: key.ID})
+	c.SetRequest(c.Request().WithContext(logging.With(ctx, attrs...)))
 }
 
 func (a *API) authenticate(r *http.Request) (access.Key, error) {
 	refused := func(detail, parameters string) error {
-		return &problem{kind: keyNeeded, detail: detail, header: map[string]string{"WWW-Authenticate": `Bearer realm="laidup"` + parameters}}
+		return &wire.Problem{Kind: wire.KeyNeeded, Detail: detail, Header: map[string]string{"WWW-Authenticate": `Bearer realm="laidup"` + parameters}}
 	}
 	given := r.Header.Values("Authorization")
 	if len(given) == 0 {
@@ -102,52 +103,14 @@ func (a *API) authenticate(r *http.Request) (access.Key, error) {
 
 // signedIn says who has signed in, and lets no page of another site make use of it.
 func (a *API) signedIn(r *http.Request, session string) (access.Key, error) {
-	if err := ownSite(r); err != nil {
+	if err := wire.OwnSite(r); err != nil {
 		return visitor, err
 	}
 	key, err := a.keys.SignedIn(r.Context(), session)
 	if errors.Is(err, access.ErrUnknownKey) {
-		return visitor, keyNeeded.says("the session has ended: sign in again")
+		return visitor, wire.KeyNeeded.Says("the session has ended: sign in again")
 	}
 	return key, err
-}
-
-// ownSite lets no page of another site change anything in the name of who is signed in.
-func ownSite(r *http.Request) error {
-	if err := http.NewCrossOriginProtection().Check(r); err != nil {
-		return crossSite.says("a page of another site sent it")
-	}
-	return nil
-}
-
-// forwarded are headers by which a proxy says that a request comes from elsewhere.
-var forwarded = []string{"Forwarded", "X-Real-Ip", "Via", "True-Client-Ip", "X-Client-Ip"} // and X-Forwarded-…
-
-// onThisMachine lets nobody pass whom another site brings, by a page or by a name that leads here,
-// or a proxy.
-func onThisMachine(r *http.Request) error {
-	for name := range r.Header {
-		if slices.Contains(forwarded, name) || strings.HasPrefix(name, "X-Forwarded-") {
-			return &problem{kind: keyNeeded, detail: "requests that come through a proxy need a key", header: map[string]string{"WWW-Authenticate": `Bearer realm="laidup"`}}
-		}
-	}
-	host, _, err := net.SplitHostPort(r.Host)
-	if err != nil {
-		host = r.Host
-	}
-	address, err := netip.ParseAddr(strings.Trim(host, "[]"))
-	if !strings.EqualFold(host, "localhost") && (err != nil || !address.IsLoopback()) {
-		return crossSite.says("without a key the service has to be called localhost or by its loopback address, not %q", clip(r.Host))
-	}
-	switch r.Header.Get("Sec-Fetch-Site") {
-	case "", "same-origin", "none":
-	default:
-		return crossSite.says("")
-	}
-	if origin := r.Header.Get("Origin"); origin != "" && origin != "http://"+r.Host && origin != "https://"+r.Host {
-		return crossSite.says("")
-	}
-	return nil
 }
 
 // keepPace counts a request of a key, and says in the headers how many it may still send
@@ -161,7 +124,7 @@ func (a *API) keepPace(h http.Header, key access.Key) error {
 	h.Set("RateLimit", fmt.Sprintf(`"key";r=%d;t=%d`, int(left), int(full)))
 	if !allowed {
 		wait := max(1, int(math.Ceil((1-left)/a.limits.Rate)))
-		return &problem{kind: tooMany, header: map[string]string{"Retry-After": strconv.Itoa(wait)}}
+		return &wire.Problem{Kind: wire.TooMany, Header: map[string]string{"Retry-After": strconv.Itoa(wait)}}
 	}
 	return nil
 }
@@ -198,19 +161,19 @@ func viewOf(k access.Key) keyView {
 	return keyView{k.ID, k.Label, k.Scopes, k.CreatedAt, unless(k.ExpiresAt), unless(k.RevokedAt), unless(k.LastUsedAt)}
 }
 
-func (a *API) listKeys(r *request) (reply, error) {
-	all, err := a.keys.List(r.Context(), r.key.Organisation)
+func (a *API) listKeys(r *wire.Request) (wire.Reply, error) {
+	all, err := a.keys.List(r.Context(), r.Key.Organisation)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	list := struct {
 		Organisation string    `json:"organisation"`
 		Keys         []keyView `json:"keys"`
-	}{r.key.Organisation, []keyView{}}
+	}{r.Key.Organisation, []keyView{}}
 	for _, k := range all {
 		list.Keys = append(list.Keys, viewOf(k))
 	}
-	return reply{body: list}, nil
+	return wire.Reply{Body: list}, nil
 }
 
 // keyOrder is what a key is made of.
@@ -226,57 +189,47 @@ type madeKey struct {
 	keyView
 }
 
-func (a *API) postKey(r *request) (reply, error) {
-	var order keyOrder
-	if !says(r.Header, mediaJSON) {
-		return reply{}, notJSON.says("")
+func (a *API) postKey(r *wire.Request) (wire.Reply, error) {
+	// Any program on this machine may ask without a key: none of them gets one that outlasts it.
+	if r.Key.ID == "" {
+		return wire.Reply{}, wire.KeyNeeded.Says("a key is made by who has one with the scope %s, or by laidup keys create", access.Administration)
 	}
-	err := a.read(r, "an order for a key", 64<<10, func(body []byte) error {
+	var order keyOrder
+	if !wire.Announces(r.Header, wire.MediaJSON) {
+		return wire.Reply{}, wire.NotJSON.Says("")
+	}
+	err := a.bodies.Read(r, "an order for a key", 64<<10, func(body []byte) error {
 		if err := json.Unmarshal(body, &order, json.RejectUnknownMembers(true)); err != nil {
-			return badKeyOrder.says("an order is {\"label\": \"…\", \"scopes\": [\"…\"], \"expires_at\": \"…\"}, the last if it is to end%s", placeOf(err))
+			return wire.BadKeyOrder.Says("an order is {\"label\": \"…\", \"scopes\": [\"…\"], \"expires_at\": \"…\"}, the last if it is to end%s", wire.PlaceOf(err))
 		}
 		return nil
 	})
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	wanted := access.Order{Organisation: r.key.Organisation, Label: order.Label, Scopes: order.Scopes}
+	wanted := access.Order{Organisation: r.Key.Organisation, Label: order.Label, Scopes: order.Scopes}
 	if order.ExpiresAt != nil {
 		if order.ExpiresAt.IsZero() { // which would mean never
-			return reply{}, badKeyOrder.says("the key would have expired already")
+			return wire.Reply{}, wire.BadKeyOrder.Says("the key would have expired already")
 		}
 		wanted.ExpiresAt = *order.ExpiresAt
 	}
 	token, key, err := a.keys.Create(r.Context(), wanted)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{status: http.StatusCreated, body: madeKey{token, viewOf(key)}}, nil
+	return wire.Reply{Status: http.StatusCreated, Body: madeKey{token, viewOf(key)}}, nil
 }
 
-// placeOf says where JSON is not what was wanted, without the words of the decoder, which speaks of
-// our program.
-func placeOf(err error) string {
-	var syntax *jsontext.SyntacticError
-	var meaning *json.SemanticError
-	switch {
-	case errors.As(err, &syntax):
-		return fmt.Sprintf(": not JSON, or a name that stands twice, at byte %d", syntax.ByteOffset)
-	case errors.As(err, &meaning) && meaning.JSONPointer != "":
-		return ": see " + clip(string(meaning.JSONPointer))
-	}
-	return ""
-}
-
-func (a *API) deleteKey(r *request) (reply, error) {
-	id, err := r.name("id")
+func (a *API) deleteKey(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if err := a.keys.Revoke(r.Context(), r.key.Organisation, id); err != nil {
-		return reply{}, err
+	if err := a.keys.Revoke(r.Context(), r.Key.Organisation, id); err != nil {
+		return wire.Reply{}, err
 	}
-	return reply{body: struct {
+	return wire.Reply{Body: struct {
 		ID      string `json:"id"`
 		Revoked bool   `json:"revoked"`
 	}{id, true}}, nil

@@ -1,10 +1,12 @@
 // Package api serves the use cases of package assess over HTTP: JSON in and out, CSV for what goes
 // into a spreadsheet, problem details (RFC 9457) for everything that goes wrong.
 //
-// Every endpoint is one row of the table in routes.go, and every kind of error one row of the table
-// in problem.go. What the rows have in common stands in serve.go: query parameters, content
-// negotiation, conditional requests, request ids, the access log. Handlers see neither echo nor the
-// response writer: they take a request and return a reply or an error.
+// Every endpoint is one row of the table in routes.go. What the rows have in common stands in serve.go:
+// query parameters, content negotiation, conditional requests, request ids, the access log. Handlers see
+// neither echo nor the response writer: they take a request and return a reply or an error.
+//
+// The handlers of resources are here, a file for each. Package wire is the HTTP below them, package site
+// has the handlers of pages, package describe the description of the API.
 package api
 
 import (
@@ -21,7 +23,9 @@ import (
 	"github.com/labstack/echo/v4"
 	"golang.org/x/time/rate"
 
-	"laidup/api/pages"
+	"laidup/api/describe"
+	"laidup/api/site"
+	"laidup/api/wire"
 	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/logging"
@@ -42,6 +46,7 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
+	Version string // of the program, as GET /healthz says it
 	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
 	// no others.
 	Schemas fs.FS
@@ -81,37 +86,35 @@ type API struct {
 	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
 	log       *slog.Logger
 	metrics   http.Handler
+	version   string
 	observe   func(context.Context, Observation)
 	limits    Limits
-	buffers   sync.Pool // of *bytes.Buffer
+	bodies    *wire.Bodies
 	uploads   uploads
 	trying    sync.Map // organisations of which a rule set is in hand
 	waiting   atomic.Int64
-	catalogue raw
+	catalogue wire.Raw
 	echo      *echo.Echo
 	paths     map[string]string // the path of a route by what echo calls it
 	isPage    map[string]bool   // whether a person reads what is there, by what echo calls it
-	pages     *pages.Pages
-	sheets    *pages.Sheets
-	offline   []byte // the service worker
-	listeners listeners
+	site      *site.Site
+	streams   *wire.Streams
 	hooks     *webhook.Hooks  // nil: there are none
 	happened  assess.EventLog // nil: nobody is told
 	draining  chan struct{}   // closed by Drain
 	drain     sync.Once
 
-	schemas    map[string]raw // by name
-	schemaList schemas
+	schemas    map[string]wire.Raw // by name
+	schemaList describe.Schemas
 
-	description raw             // of the API, in OpenAPI
-	reference   pages.Reference // the same, to be read
+	description wire.Raw // of the API, in OpenAPI
 }
 
 // New makes an API. The error is one of the pages, which are built in.
 func New(o Options) (*API, error) {
 	a := &API{
 		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
-		metrics: o.Metrics, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
+		metrics: o.Metrics, version: o.Version, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),
@@ -126,24 +129,16 @@ func New(o Options) (*API, error) {
 	if a.observe == nil {
 		a.observe = func(context.Context, Observation) {}
 	}
-	a.catalogue = encode(catalogueOf(o.Service.Current()))
+	a.bodies, a.streams = wire.NewBodies(a.limits.BodyTime), wire.NewStreams(a.draining)
+	a.catalogue = wire.Encode(catalogueOf(o.Service.Current()))
 	var err error
-	if a.schemas, a.schemaList, err = readSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
+	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
-	if a.description, err = describe(a.routes(), o.Service.ReportSchema()); err != nil {
+	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
-	if a.reference, err = pages.ReadReference(a.description); err != nil {
-		return nil, err
-	}
-	if a.pages, err = pages.New("en"); err != nil {
-		return nil, err
-	}
-	if err := a.readyForm(); err != nil {
-		return nil, err
-	}
-	if a.sheets, err = a.pages.Sheets(o.Service.Current().Catalogue); err != nil {
+	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description); err != nil {
 		return nil, err
 	}
 	a.route()

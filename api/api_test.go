@@ -26,7 +26,8 @@ import (
 	"laidup/internal/access/accesstest"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
-	"laidup/internal/report"
+	"laidup/internal/builtin"
+	"laidup/internal/jobbook"
 	"laidup/internal/ruleset"
 	"laidup/schema"
 )
@@ -43,43 +44,6 @@ func TestMain(m *testing.M) {
 		os.Exit(code)
 	}))
 }
-
-var loaderOnce = sync.OnceValues(func() (*ruleset.Loader, error) { return ruleset.NewLoader(schema.FS) })
-
-func loader(t testing.TB) *ruleset.Loader {
-	t.Helper()
-	l, err := loaderOnce()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return l
-}
-
-var builtInOnce = sync.OnceValues(func() (*ruleset.Set, error) {
-	l, err := loaderOnce()
-	if err != nil {
-		return nil, err
-	}
-	return l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-})
-
-func builtIn(t testing.TB) *ruleset.Set {
-	t.Helper()
-	set, err := builtInOnce()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return set
-}
-
-// checkerOnce makes what reads reports once for all tests: that takes most of the time of opening a workshop.
-var checkerOnce = sync.OnceValues(func() (*report.Checker, error) {
-	set, err := builtInOnce()
-	if err != nil {
-		return nil, err
-	}
-	return report.NewChecker(set.Catalogue)
-})
 
 type object = map[string]any
 
@@ -101,24 +65,52 @@ type workshop struct {
 	store   *assesstest.Memory
 	queue   *queue
 	chunks  *queue
+	plans   *queue
 	keys    *access.Keys
 	log     *journal
+	ticks   *atomic.Int64 // seconds since the day began; each look at the clock takes one
 }
 
 // open opens a workshop whose queue works by itself.
 func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	t.Helper()
-	w := &workshop{t: t, store: assesstest.NewMemory(), queue: &queue{}, chunks: &queue{}, log: &journal{}}
-	var ids, ticks atomic.Int64
-	checker, err := checkerOnce()
-	if err != nil {
-		t.Fatal(err)
-	}
+	return openOn(t, builtin.FirstStart(), change...)
+}
+
+// openOn is open on another rule set.
+func openOn(t testing.TB, set *ruleset.Set, change ...func(*api.Options)) *workshop {
+	t.Helper()
+	memory := assesstest.NewMemory()
+	w := openWith(t, set, memory, change...)
+	w.store = memory
+	return w
+}
+
+// openBy is open with a job book.
+func openBy(t testing.TB, jobs func(*ruleset.Set) (*jobbook.Book, error)) *workshop {
+	t.Helper()
+	memory := assesstest.NewMemory()
+	w := openAll(t, builtin.FirstStart(), memory, jobs)
+	w.store = memory
+	return w
+}
+
+// openWith is openOn with another store, which the workshop does not have at hand.
+func openWith(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, change ...func(*api.Options)) *workshop {
+	t.Helper()
+	return openAll(t, set, st, builtin.JobsOf(), change...)
+}
+
+func openAll(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, jobs func(*ruleset.Set) (*jobbook.Book, error), change ...func(*api.Options)) *workshop {
+	t.Helper()
+	w := &workshop{t: t, ticks: new(atomic.Int64), queue: &queue{}, chunks: &queue{}, plans: &queue{}, log: &journal{}}
+	var ids atomic.Int64
 	service, err := assess.New(assess.Options{
-		Store: w.store, Queue: w.queue, Batches: w.store, Chunks: w.chunks, RuleSets: []*ruleset.Set{builtIn(t)}, Loader: loader(t), Checker: checker,
-		NewID: func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
+		Store: st, Queue: w.queue, Batches: st, Chunks: w.chunks, Plans: st, Planning: w.plans, Jobs: jobs, RuleSets: []*ruleset.Set{set}, Loader: builtin.Loader(),
+		TryFor: 10 * time.Minute, // under the race detector the built-in ones take long
+		NewID:  func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {
-			return time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC).Add(time.Duration(ticks.Add(1)) * time.Second)
+			return time.Date(2026, 6, 12, 9, 0, 0, 0, time.UTC).Add(time.Duration(w.ticks.Add(1)) * time.Second)
 		},
 	})
 	if err != nil {
@@ -127,10 +119,12 @@ func open(t testing.TB, change ...func(*api.Options)) *workshop {
 	w.service = service
 	w.queue.score = service.Score
 	w.chunks.score = service.WorkChunk
+	w.plans.score = service.MakePlan
 	t.Cleanup(w.queue.workers.Wait)
 	t.Cleanup(w.chunks.workers.Wait)
+	t.Cleanup(w.plans.workers.Wait)
 	w.keys = access.New(new(accesstest.Memory), nil, nil)
-	o := api.Options{Service: service, Keys: w.keys, Open: true, Schemas: schema.FS, Log: slog.New(slog.NewJSONHandler(w.log, nil))}
+	o := api.Options{Service: service, Keys: w.keys, Open: true, Schemas: schema.FS, Version: "v1.2.3", Log: slog.New(slog.NewJSONHandler(w.log, nil))}
 	for _, c := range change {
 		c(&o)
 	}
@@ -252,11 +246,12 @@ func (w *workshop) assess(vehicle string) string {
 	return id
 }
 
-func (a answer) is(t testing.TB, status int) {
+func (a answer) is(t testing.TB, status int) answer {
 	t.Helper()
 	if a.StatusCode != status {
 		t.Fatalf("status %d, want %d: %s", a.StatusCode, status, a.text)
 	}
+	return a
 }
 
 // has checks headers, given as name and value in turn.

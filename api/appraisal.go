@@ -8,85 +8,61 @@ import (
 	"strconv"
 	"strings"
 
-	"laidup/api/pages"
+	"laidup/api/wire"
+	"laidup/internal/appraisal"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
 
-func (a *API) getAppraisal(r *request) (reply, error) {
-	reference, err := r.name("reference")
+func (a *API) getAppraisal(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	p, err := appraise(r, reference, r.query.Get("gate"))
+	p, err := wire.Appraise(r, reference, r.Query.Get("gate"))
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if r.media == mediaCSV {
-		return csvReply("appraisal-"+p.Vehicle, table(factColumns, factsOf(p))), nil
+	if r.Media == wire.MediaCSV {
+		return wire.CSVReply("appraisal-"+p.Vehicle, wire.Table(factColumns, factsOf(p))), nil
 	}
-	return reply{body: p}, nil
-}
-
-func (a *API) appraisalPage(r *request) (reply, error) {
-	reference, err := r.name("reference")
-	if err != nil {
-		return reply{}, err
-	}
-	p, err := appraise(r, reference, r.query.Get("gate"))
-	if errors.Is(err, assess.ErrNotAssessedYet) {
-		return seeOther("/vehicles/" + reference), nil
-	}
-	if err != nil {
-		return reply{}, err
-	}
-	return a.page("appraisal", pages.Appraised(a.frame(r, a.say("appraisal_of", cmp.Or(p.Description, p.Vehicle)), "vehicles"), p))
-}
-
-// appraise appraises a vehicle of who asks. That the rule set of its assessment is gone is no fault of
-// the program, and is said.
-func appraise(r *request, reference, gate string) (*score.Appraisal, error) {
-	p, err := r.account.Appraisal(r.Context(), reference, gate)
-	var why *assess.UnscorableError
-	if errors.As(err, &why) {
-		return nil, assessmentFailed.says("the vehicle has to be assessed again before it can be appraised: %s", why.Detail)
-	}
-	return p, err
+	return wire.Reply{Body: p}, nil
 }
 
 // fact is one line of an appraisal as a spreadsheet has it: whatever has no figure, or no range,
 // leaves the cell empty.
 type fact struct {
-	section, name, is, state           string
+	section, name, at, is, state       string
 	value, low, high, minutes, restsOn string
 	because                            string
 }
 
-var factColumns = []column[fact]{
-	{"section", func(f fact) string { return f.section }},
-	{"name", func(f fact) string { return f.name }},
-	{"is", func(f fact) string { return f.is }},
-	{"state", func(f fact) string { return f.state }},
-	{"value", func(f fact) string { return f.value }},
-	{"low", func(f fact) string { return f.low }},
-	{"high", func(f fact) string { return f.high }},
-	{"minutes", func(f fact) string { return f.minutes }},
-	{"rests_on", func(f fact) string { return f.restsOn }},
-	{"because", func(f fact) string { return f.because }},
+var factColumns = []wire.Column[fact]{
+	{Name: "section", Cell: func(f fact) string { return f.section }},
+	{Name: "name", Cell: func(f fact) string { return f.name }},
+	{Name: "at", Cell: func(f fact) string { return f.at }},
+	{Name: "is", Cell: func(f fact) string { return f.is }},
+	{Name: "state", Cell: func(f fact) string { return f.state }},
+	{Name: "value", Cell: func(f fact) string { return f.value }},
+	{Name: "low", Cell: func(f fact) string { return f.low }},
+	{Name: "high", Cell: func(f fact) string { return f.high }},
+	{Name: "minutes", Cell: func(f fact) string { return f.minutes }},
+	{Name: "rests_on", Cell: func(f fact) string { return f.restsOn }},
+	{Name: "because", Cell: func(f fact) string { return f.because }},
 }
 
 // factsOf lays an appraisal out in lines, in the order in which it is read.
-func factsOf(p *score.Appraisal) []fact {
+func factsOf(p *appraisal.Appraisal) []fact {
 	list := []fact{
 		{section: "vehicle", name: p.Vehicle, is: p.Description, because: fmt.Sprintf("as of %s, by rule set %s %s", p.AsOf, p.RuleSet.Name, p.RuleSet.Version)},
-		{section: "risk", name: "chance_of_harm", is: p.Risk.Gate, value: number(p.Risk.ChanceOfHarm), because: p.Risk.Because},
+		{section: "risk", name: "chance_of_harm", is: p.Risk.Gate, value: number(p.Risk.ChanceOfHarm), low: end(p.Risk.ChanceOfHarmLow), high: end(p.Risk.ChanceOfHarmHigh), because: p.Risk.Because},
 		{section: "risk", name: "without_the_word", is: p.Risk.Gate, value: number(p.Risk.WithoutTheWord)},
 		{section: "risk", name: "share_found", value: number(p.Risk.RestsOn.Found), restsOn: score.RestsOnFound},
 		{section: "risk", name: "share_told", value: number(p.Risk.RestsOn.Told), restsOn: score.RestsOnTold},
-		{section: "risk", name: "share_nothing_known", value: number(p.Risk.RestsOn.Nothing), restsOn: score.RestsOnNothing},
+		{section: "risk", name: "share_unknown", value: number(p.Risk.RestsOn.Unknown), restsOn: score.RestsOnUnknown},
 	}
 	for _, g := range p.Gates {
-		list = append(list, fact{section: "gate", name: g.Gate, is: g.Is, state: g.State, value: number(g.ChanceThrough), because: g.Because})
+		list = append(list, fact{section: "gate", name: g.Gate, is: g.Is, state: g.State, value: number(g.ChanceThrough), low: end(g.ChanceThroughLow), high: end(g.ChanceThroughHigh), because: g.Because})
 	}
 	list = append(list,
 		fact{section: "condition", name: "whole", value: number(p.Condition.Expected), low: number(p.Condition.Low), high: number(p.Condition.High), because: p.Condition.Because},
@@ -104,14 +80,14 @@ func factsOf(p *score.Appraisal) []fact {
 		list = append(list, fact{section: "look_next", name: l.Item, is: l.Is, state: l.Access, value: number(l.RiskIndex), minutes: number(l.Minutes)})
 	}
 	for _, c := range p.Conflicts {
-		list = append(list, fact{section: "conflict", name: c.Item + "." + c.Finding, is: c.Is, state: c.Counts, because: c.Because})
+		list = append(list, fact{section: "conflict", name: c.Item + "." + c.Finding, at: c.At, is: c.Is, state: c.Counts, because: c.Because})
 	}
 	list = append(list, fact{section: "vin", name: "vin", is: p.VIN.VIN, because: strings.Join(p.VIN.Cautions, "; ")})
 	for _, b := range p.Blockers {
-		list = append(list, fact{section: "blocker", name: b.Item, is: b.Gate, state: b.Kind, because: b.Because})
+		list = append(list, fact{section: "blocker", name: b.Item, at: strings.Join(b.At, " "), is: b.Gate, state: b.Kind, because: b.Because})
 	}
 	for _, h := range p.Risk.Hazards {
-		list = append(list, fact{section: "hazard", name: h.Hazard, is: h.What, state: h.Risk, value: number(h.Probability), restsOn: h.RestsOn, because: h.Because})
+		list = append(list, fact{section: "hazard", name: h.Hazard, is: h.What, state: h.Risk, value: number(h.Probability), low: end(h.Low), high: end(h.High), restsOn: h.RestsOn, because: h.Because})
 	}
 	for _, c := range p.Cautions {
 		list = append(list, fact{section: "caution", because: c})
@@ -148,25 +124,29 @@ type appraisedRow struct {
 // figures are what vehicles are compared by. ChanceThrough, State, Blockers and what is unknown are of
 // the gate compared by.
 type figures struct {
-	ChanceThrough      score.Share         `json:"chance_through"`
-	State              string              `json:"state"`
-	Blockers           int                 `json:"blockers"`
-	ChanceOfHarm       score.Share         `json:"chance_of_harm"`
-	WithoutTheWord     score.Share         `json:"without_the_word"`
-	RestsOn            score.RestingShares `json:"rests_on"`
-	Condition          score.Range         `json:"condition"`
-	LookedAtShare      score.Share         `json:"looked_at_share"`
-	MeasuredShare      score.Share         `json:"measured_share"`
-	ToldShare          score.Share         `json:"told_share"`
-	UnknownItems       int                 `json:"unknown_items"`
-	UnknownMinutes     score.Number        `json:"unknown_minutes"`
-	Conflicts          int                 `json:"conflicts"`
-	VINCautions        int                 `json:"vin_cautions"`
-	AsOf               string              `json:"as_of"`
-	Assessment         string              `json:"assessment"`
-	RuleSet            score.RuleSet       `json:"rule_set"`
-	NewerReportWaiting bool                `json:"newer_report_waiting"`
-	Link               string              `json:"link"`
+	ChanceThrough      score.Share             `json:"chance_through"`
+	ChanceThroughLow   score.Share             `json:"chance_through_low,omitzero"`
+	ChanceThroughHigh  score.Share             `json:"chance_through_high,omitzero"`
+	State              string                  `json:"state"`
+	Blockers           int                     `json:"blockers"`
+	ChanceOfHarm       score.Share             `json:"chance_of_harm"`
+	ChanceOfHarmLow    score.Share             `json:"chance_of_harm_low,omitzero"`
+	ChanceOfHarmHigh   score.Share             `json:"chance_of_harm_high,omitzero"`
+	WithoutTheWord     score.Share             `json:"without_the_word"`
+	RestsOn            appraisal.RestingShares `json:"rests_on"`
+	Condition          score.Range             `json:"condition"`
+	LookedAtShare      score.Share             `json:"looked_at_share"`
+	MeasuredShare      score.Share             `json:"measured_share"`
+	ToldShare          score.Share             `json:"told_share"`
+	UnknownItems       int                     `json:"unknown_items"`
+	UnknownMinutes     score.Number            `json:"unknown_minutes"`
+	Conflicts          int                     `json:"conflicts"`
+	VINCautions        int                     `json:"vin_cautions"`
+	AsOf               string                  `json:"as_of"`
+	Assessment         string                  `json:"assessment"`
+	RuleSet            score.RuleSet           `json:"rule_set"`
+	NewerReportWaiting bool                    `json:"newer_report_waiting"`
+	Link               string                  `json:"link"`
 }
 
 // What becomes of a vehicle in a comparison.
@@ -177,13 +157,17 @@ const (
 	rowUnknown     = "unknown"
 )
 
-func figuresOf(p *score.Appraisal) *figures {
-	at := slices.IndexFunc(p.Gates, func(g score.AppraisedGate) bool { return g.Gate == p.Gate })
+func figuresOf(p *appraisal.Appraisal) *figures {
+	at := slices.IndexFunc(p.Gates, func(g appraisal.AppraisedGate) bool { return g.Gate == p.Gate })
 	g := p.Gates[at]
 	return &figures{
-		g.ChanceThrough, g.State, g.Blockers, p.Risk.ChanceOfHarm, p.Risk.WithoutTheWord, p.Risk.RestsOn, p.Condition.Range,
-		p.Coverage.LookedAtShare, p.Coverage.MeasuredShare, p.Coverage.ToldShare, p.Unknown.Items, p.Unknown.Minutes,
-		len(p.Conflicts), len(p.VIN.Cautions), p.AsOf, p.Assessment, p.RuleSet, p.NewerReportWaiting, "/v1/vehicles/" + p.Vehicle + "/appraisal",
+		ChanceThrough: g.ChanceThrough, ChanceThroughLow: g.ChanceThroughLow, ChanceThroughHigh: g.ChanceThroughHigh,
+		State: g.State, Blockers: g.Blockers,
+		ChanceOfHarm: p.Risk.ChanceOfHarm, ChanceOfHarmLow: p.Risk.ChanceOfHarmLow, ChanceOfHarmHigh: p.Risk.ChanceOfHarmHigh,
+		WithoutTheWord: p.Risk.WithoutTheWord, RestsOn: p.Risk.RestsOn, Condition: p.Condition.Range,
+		LookedAtShare: p.Coverage.LookedAtShare, MeasuredShare: p.Coverage.MeasuredShare, ToldShare: p.Coverage.ToldShare,
+		UnknownItems: p.Unknown.Items, UnknownMinutes: p.Unknown.Minutes, Conflicts: len(p.Conflicts), VINCautions: len(p.VIN.Cautions),
+		AsOf: p.AsOf, Assessment: p.Assessment, RuleSet: p.RuleSet, NewerReportWaiting: p.NewerReportWaiting, Link: "/v1/vehicles/" + p.Vehicle + "/appraisal",
 	}
 }
 
@@ -200,23 +184,23 @@ var comparisons = map[string]func(x, y *figures) int{
 
 var comparisonNames = []string{"chance", "harm", "condition", "known", "minutes", "asked"}
 
-func (a *API) listAppraisals(r *request) (reply, error) {
-	asked := r.query["vehicle"]
+func (a *API) listAppraisals(r *wire.Request) (wire.Reply, error) {
+	asked := r.Query["vehicle"]
 	if len(asked) < fewestAppraised || len(asked) > mostAppraised {
-		return reply{}, badQuery.says("name %d to %d vehicles, each as vehicle=: %d came", fewestAppraised, mostAppraised, len(asked))
+		return wire.Reply{}, wire.BadQuery.Says("name %d to %d vehicles, each as vehicle=: %d came", fewestAppraised, mostAppraised, len(asked))
 	}
-	out := comparison{Gate: cmp.Or(r.query.Get("gate"), comparedBy), Sort: cmp.Or(r.query.Get("sort"), comparisonNames[0]), Cautions: []string{}}
+	out := comparison{Gate: cmp.Or(r.Query.Get("gate"), comparedBy), Sort: cmp.Or(r.Query.Get("sort"), comparisonNames[0]), Cautions: []string{}}
 	order, ok := comparisons[out.Sort]
 	if !ok {
-		return reply{}, badQuery.says("sort is one of %s", strings.Join(comparisonNames, ", "))
+		return wire.Reply{}, wire.BadQuery.Says("sort is one of %s", strings.Join(comparisonNames, ", "))
 	}
 	for i, reference := range asked {
 		if slices.Contains(asked[:i], reference) {
-			return reply{}, badQuery.says("vehicle %q is named twice", clip(reference))
+			return wire.Reply{}, wire.BadQuery.Says("vehicle %q is named twice", wire.Clip(reference))
 		}
 		row, err := a.appraisedRow(r, reference, out.Gate)
 		if err != nil {
-			return reply{}, err
+			return wire.Reply{}, err
 		}
 		out.Vehicles = append(out.Vehicles, row)
 	}
@@ -231,10 +215,10 @@ func (a *API) listAppraisals(r *request) (reply, error) {
 		return cmp.Or(order(x.Figures, y.Figures), cmp.Compare(x.Vehicle, y.Vehicle))
 	})
 	out.Cautions = odd(out.Vehicles)
-	if r.media == mediaCSV {
-		return csvReply("appraisals", table(rowColumns, out.Vehicles)), nil
+	if r.Media == wire.MediaCSV {
+		return wire.CSVReply("appraisals", wire.Table(rowColumns, out.Vehicles)), nil
 	}
-	return reply{body: out}, nil
+	return wire.Reply{Body: out}, nil
 }
 
 func btoi(b bool) int {
@@ -245,15 +229,15 @@ func btoi(b bool) int {
 }
 
 // appraisedRow is the row of one vehicle. That there is nothing to be said of it is no error.
-func (a *API) appraisedRow(r *request, reference, gate string) (appraisedRow, error) {
-	row := appraisedRow{Vehicle: reference, State: rowUnknown, Because: "nothing is stored under this name"}
-	if !isName(reference) {
-		row.Vehicle = clip(reference)
+func (a *API) appraisedRow(r *wire.Request, reference, gate string) (appraisedRow, error) {
+	row := appraisedRow{Vehicle: reference, State: rowUnknown, Because: "there is no such vehicle"}
+	if !wire.IsName(reference) {
+		row.Vehicle = wire.Clip(reference)
 		return row, nil
 	}
-	p, err := appraise(r, reference, gate)
+	p, err := wire.Appraise(r, reference, gate)
 	var none *assess.NoSuchGateError
-	var failed *problem
+	var failed *wire.Problem
 	switch {
 	case err == nil:
 		row.Description, row.State, row.Because, row.Figures = p.Description, rowAppraised, p.Risk.Because, figuresOf(p)
@@ -261,9 +245,9 @@ func (a *API) appraisedRow(r *request, reference, gate string) (appraisedRow, er
 	case errors.Is(err, assess.ErrNotAssessedYet):
 		row.State, row.Because = rowNotAssessed, "none of its assessments is finished"
 	case errors.As(err, &none):
-		row.State, row.Because = rowCannot, fmt.Sprintf("its assessment knows no gate %s: its gates are %s", clip(gate), strings.Join(none.Gates, ", "))
+		row.State, row.Because = rowCannot, fmt.Sprintf("its assessment knows no gate %s: its gates are %s", wire.Clip(gate), strings.Join(none.Gates, ", "))
 	case errors.As(err, &failed):
-		row.State, row.Because = rowCannot, failed.detail
+		row.State, row.Because = rowCannot, failed.Detail
 	default:
 		return row, err
 	}
@@ -295,27 +279,31 @@ func odd(rows []appraisedRow) []string {
 }
 
 // rowColumns has the columns of a comparison; where a vehicle has no figures the cells are empty.
-var rowColumns = func() []column[appraisedRow] {
-	figure := func(name string, cell func(*figures) string) column[appraisedRow] {
-		return column[appraisedRow]{name, func(v appraisedRow) string {
+var rowColumns = func() []wire.Column[appraisedRow] {
+	figure := func(name string, cell func(*figures) string) wire.Column[appraisedRow] {
+		return wire.Column[appraisedRow]{Name: name, Cell: func(v appraisedRow) string {
 			if v.Figures == nil {
 				return ""
 			}
 			return cell(v.Figures)
 		}}
 	}
-	return []column[appraisedRow]{
-		{"vehicle", func(v appraisedRow) string { return v.Vehicle }},
-		{"description", func(v appraisedRow) string { return v.Description }},
-		{"appraised", func(v appraisedRow) string { return v.State }},
+	return []wire.Column[appraisedRow]{
+		{Name: "vehicle", Cell: func(v appraisedRow) string { return v.Vehicle }},
+		{Name: "description", Cell: func(v appraisedRow) string { return v.Description }},
+		{Name: "appraised", Cell: func(v appraisedRow) string { return v.State }},
 		figure("chance_through", func(f *figures) string { return number(f.ChanceThrough) }),
+		figure("chance_through_low", func(f *figures) string { return end(f.ChanceThroughLow) }),
+		figure("chance_through_high", func(f *figures) string { return end(f.ChanceThroughHigh) }),
 		figure("state", func(f *figures) string { return f.State }),
 		figure("blockers", func(f *figures) string { return strconv.Itoa(f.Blockers) }),
 		figure("chance_of_harm", func(f *figures) string { return number(f.ChanceOfHarm) }),
+		figure("chance_of_harm_low", func(f *figures) string { return end(f.ChanceOfHarmLow) }),
+		figure("chance_of_harm_high", func(f *figures) string { return end(f.ChanceOfHarmHigh) }),
 		figure("without_the_word", func(f *figures) string { return number(f.WithoutTheWord) }),
 		figure("share_found", func(f *figures) string { return number(f.RestsOn.Found) }),
 		figure("share_told", func(f *figures) string { return number(f.RestsOn.Told) }),
-		figure("share_nothing_known", func(f *figures) string { return number(f.RestsOn.Nothing) }),
+		figure("share_unknown", func(f *figures) string { return number(f.RestsOn.Unknown) }),
 		figure("condition", func(f *figures) string { return number(f.Condition.Expected) }),
 		figure("condition_low", func(f *figures) string { return number(f.Condition.Low) }),
 		figure("condition_high", func(f *figures) string { return number(f.Condition.High) }),
@@ -330,6 +318,6 @@ var rowColumns = func() []column[appraisedRow] {
 		figure("rule_set", func(f *figures) string { return f.RuleSet.Name + " " + f.RuleSet.Version }),
 		figure("assessment", func(f *figures) string { return f.Assessment }),
 		figure("newer_report_waiting", func(f *figures) string { return strconv.FormatBool(f.NewerReportWaiting) }),
-		{"because", func(v appraisedRow) string { return v.Because }},
+		{Name: "because", Cell: func(v appraisedRow) string { return v.Because }},
 	}
 }()

@@ -2,12 +2,12 @@ package api
 
 import (
 	"encoding/json"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
 	"time"
 
+	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -27,70 +27,31 @@ type unscored struct {
 	Links      links           `json:"links"`
 }
 
-func (a *API) getAssessment(r *request) (reply, error) {
-	stored, err := a.stored(r)
+func (a *API) getAssessment(r *wire.Request) (wire.Reply, error) {
+	stored, err := wire.StoredOf(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	return assessmentReply(stored), nil
 }
 
-// stored loads the assessment that the path names.
-func (a *API) stored(r *request) (assess.Assessment, error) {
-	id, err := r.name("id")
-	if err != nil {
-		return assess.Assessment{}, err
-	}
-	return r.account.Assessment(r.Context(), id)
-}
-
 // assessmentReply shows an assessment: what was stored, byte for byte, once it is done.
-func assessmentReply(s assess.Assessment) reply {
+func assessmentReply(s assess.Assessment) wire.Reply {
 	if s.State == assess.Done {
-		return reply{body: raw(s.Outcome.Body)}
+		return wire.Reply{Body: wire.Raw(s.Outcome.Body)}
 	}
 	view := unscored{
 		Schema: score.SchemaName, ID: s.ID, State: s.State, Vehicle: s.Vehicle, Report: s.ReportID, Gate: s.Gate,
 		RuleSet: score.RuleSet(s.RuleSet), CreatedAt: s.CreatedAt, Links: linksOf(s.ID, s.Vehicle),
 	}
-	out := reply{}
+	out := wire.Reply{}
 	if s.State == assess.Failed {
 		view.FinishedAt, view.Problem = &s.FinishedAt, s.Problem
 	} else {
-		out.header = map[string]string{"Retry-After": pollAfter}
+		out.Header = map[string]string{"Retry-After": pollAfter}
 	}
-	out.body = view
+	out.Body = view
 	return out
-}
-
-// finished loads the assessment that the path names, and reads it.
-func (a *API) finished(r *request) (*score.Assessment, error) {
-	whole, _, err := a.finishedOf(r)
-	return whole, err
-}
-
-// finishedOf is finished for who needs to know as well how it is stored.
-func (a *API) finishedOf(r *request) (*score.Assessment, assess.Assessment, error) {
-	stored, err := a.stored(r)
-	if err != nil {
-		return nil, stored, err
-	}
-	switch stored.State {
-	case assess.Done:
-	case assess.Failed:
-		var why assess.UnscorableError
-		if err := json.Unmarshal(stored.Problem, &why); err != nil {
-			return nil, stored, fmt.Errorf("read problem of assessment %s: %w", stored.ID, err)
-		}
-		return nil, stored, assessmentFailed.says("%s", why.Detail)
-	default:
-		return nil, stored, notFinished.says("it is %s: ask again shortly", stored.State)
-	}
-	var whole score.Assessment
-	if err := json.Unmarshal(stored.Outcome.Body, &whole); err != nil {
-		return nil, stored, fmt.Errorf("read assessment %s: %w", stored.ID, err)
-	}
-	return &whole, stored, nil
 }
 
 // register is the risk register, with what it belongs to.
@@ -102,15 +63,15 @@ type register struct {
 	Register   []score.Entry `json:"register"`
 }
 
-func (a *API) getRegister(r *request) (reply, error) {
-	whole, err := a.finished(r)
+func (a *API) getRegister(r *wire.Request) (wire.Reply, error) {
+	whole, err := wire.Finished(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if r.media == mediaCSV {
-		return csvReply("register-"+whole.ID, table(registerColumns, whole.Register)), nil
+	if r.Media == wire.MediaCSV {
+		return wire.CSVReply("register-"+whole.ID, wire.Table(registerColumns, whole.Register)), nil
 	}
-	return reply{body: register{whole.ID, whole.Vehicle, whole.AsOf, whole.RuleSet, nonNil(whole.Register)}}, nil
+	return wire.Reply{Body: register{whole.ID, whole.Vehicle, whole.AsOf, whole.RuleSet, wire.NonNil(whole.Register)}}, nil
 }
 
 // blockers is what blocks one gate, with what it belongs to.
@@ -124,12 +85,12 @@ type blockers struct {
 	Blockers   []score.Blocker `json:"blockers"`
 }
 
-func (a *API) getBlockers(r *request) (reply, error) {
-	whole, err := a.finished(r)
+func (a *API) getBlockers(r *wire.Request) (wire.Reply, error) {
+	whole, err := wire.Finished(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	gate := r.query.Get("gate")
+	gate := r.Query.Get("gate")
 	if gate == "" {
 		gate = whole.Verdict.Gate
 	}
@@ -140,32 +101,28 @@ func (a *API) getBlockers(r *request) (reply, error) {
 		for _, g := range whole.Gates {
 			names = append(names, g.Gate)
 		}
-		return reply{}, noSuchGate.says("the gates of this assessment are %s", strings.Join(names, ", "))
+		return wire.Reply{}, wire.NoSuchGate.Says("the gates of this assessment are %s", strings.Join(names, ", "))
 	}
 	list := whole.BlockersBy(gate)
-	if r.media == mediaCSV {
-		return csvReply("blockers-"+gate+"-"+whole.ID, table(blockerColumns, list)), nil
+	if r.Media == wire.MediaCSV {
+		return wire.CSVReply("blockers-"+gate+"-"+whole.ID, wire.Table(blockerColumns, list)), nil
 	}
-	return reply{body: blockers{whole.ID, whole.Vehicle, gate, whole.Gates[at].State, whole.AsOf, whole.RuleSet, nonNil(list)}}, nil
+	return wire.Reply{Body: blockers{whole.ID, whole.Vehicle, gate, whole.Gates[at].State, whole.AsOf, whole.RuleSet, wire.NonNil(list)}}, nil
 }
 
-func csvReply(name string, body raw) reply {
-	return reply{header: map[string]string{"Content-Disposition": `attachment; filename="` + name + `.csv"`}, body: body}
-}
-
-func (a *API) retryAssessment(r *request) (reply, error) {
-	id, err := r.name("id")
+func (a *API) retryAssessment(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if err := r.account.Retry(r.Context(), id); err != nil {
-		return reply{}, err
+	if err := r.Account.Retry(r.Context(), id); err != nil {
+		return wire.Reply{}, err
 	}
-	stored, err := r.account.Assessment(r.Context(), id)
+	stored, err := r.Account.Assessment(r.Context(), id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	out := assessmentReply(stored)
-	out.status = http.StatusAccepted
+	out.Status = http.StatusAccepted
 	return out, nil
 }

@@ -32,7 +32,7 @@ func TestAnAssessmentOnItsWay(t *testing.T) {
 		a.is(t, http.StatusOK)
 		a.has(t, "Retry-After", "1", "Cache-Control", "private, no-cache")
 		body := a.object(t)
-		if body["state"] != state || body["id"] != id || body["vehicle"] != "tern-01" || body["gate"] != "first_start" || body["schema"] != "laidup.assessment/1" {
+		if body["state"] != state || body["id"] != id || body["vehicle"] != "tern-01" || body["gate"] != "first_start" || body["schema"] != "laidup.assessment/2" {
 			t.Errorf("answer %s", a.text)
 		}
 		for _, part := range []string{"/register", "/blockers"} {
@@ -122,7 +122,7 @@ func TestConditionalRequests(t *testing.T) {
 	id := w.assess("tern-01")
 	for _, path := range []string{
 		"/v1/assessments/" + id, "/v1/assessments/" + id + "/register", "/v1/assessments/" + id + "/blockers?format=csv", "/v1/vehicles",
-		"/v1/vehicles/tern-01", "/v1/vehicles/tern-01/readiness", "/v1/catalogue", "/v1/schemas/report", "/v1/rule_sets", "/v1/rule_sets/first-start/1.0.0",
+		"/v1/vehicles/tern-01", "/v1/vehicles/tern-01/readiness", "/v1/catalogue", "/v1/schemas/report", "/v1/rule_sets", "/v1/rule_sets/first-start/2.0.0",
 	} {
 		t.Run(path, func(t *testing.T) {
 			first := w.get(path)
@@ -186,10 +186,14 @@ func TestTheRegister(t *testing.T) {
 	if len(lines) != len(whole.Register)+1 || lines[0][0] != "rank" {
 		t.Fatalf("%d lines, the first %v", len(lines), lines[0])
 	}
-	hazard, db := slices.Index(lines[0], "hazard"), slices.Index(lines[0], "prior_db")
+	column := func(name string) int { return slices.Index(lines[0], name) }
 	for i, e := range whole.Register {
-		want, _ := json.Marshal(e.PriorDB)
-		if got := lines[i+1]; got[hazard] != e.Hazard || got[db] != string(want) {
+		first := e.Causes[0]
+		total, _ := json.Marshal(first.TotalDB)
+		low, _ := json.Marshal(e.Low)
+		got := lines[i+1]
+		if got[column("hazard")] != e.Hazard || got[column("low")] != string(low) || !strings.HasPrefix(got[column("causes")], first.Fault) ||
+			!strings.Contains(got[column("ledgers")], "together "+string(total)+" dB") {
 			t.Errorf("line %d: %v", i+1, got)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -55,10 +56,14 @@ type batchLinks struct {
 
 func batchOf(b assess.Batch, now time.Time) batchBody {
 	at := "/v1/batches/" + b.ID
+	waiting := b.Lines - b.Refused - b.Done - b.Failed
+	if !b.FinishedAt.IsZero() { // lines that were erased before they had an answer are not waited for
+		waiting = 0
+	}
 	body := batchBody{
-		ID: b.ID, Kind: b.Kind, State: b.State, Gate: b.Gate, RuleSet: score.RuleSet(b.RuleSet), IdempotencyKey: b.IdempotencyKey,
+		ID: b.ID, Kind: b.Kind, State: b.Told(), Gate: b.Gate, RuleSet: score.RuleSet(b.RuleSet), IdempotencyKey: b.IdempotencyKey,
 		CreatedAt: b.At, ReceivedAt: timeOrNull(b.ReceivedAt), FinishedAt: timeOrNull(b.FinishedAt),
-		Lines: batchLines{Through: b.Through, Received: b.Lines, Refused: b.Refused, Done: b.Done, Failed: b.Failed, Waiting: b.Lines - b.Refused - b.Done - b.Failed},
+		Lines: batchLines{Through: b.Through, Received: b.Lines, Refused: b.Refused, Done: b.Done, Failed: b.Failed, Waiting: waiting},
 		Links: batchLinks{at, at + "/results", at + "/cancel"},
 	}
 	if b.Kind == assess.Rescore {
@@ -120,30 +125,30 @@ func (u *uploads) begin(organisation string) (end func(), ok bool) {
 	}, true
 }
 
-func (a *API) postBatch(r *request) (reply, error) {
-	key, err := idempotencyKey(r.Header.Values("Idempotency-Key"))
+func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
+	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if !says(r.Header, mediaNDJSON) && !says(r.Header, mediaJSONLines) {
-		return reply{}, notJSON.says("send one report a line, as JSON in UTF-8, uncompressed, as Content-Type: %s", mediaNDJSON)
+	if !wire.Announces(r.Header, wire.MediaNDJSON) && !wire.Announces(r.Header, wire.MediaJSONLines) {
+		return wire.Reply{}, wire.NotJSON.Says("send one report a line, as JSON in UTF-8, uncompressed, as Content-Type: %s", wire.MediaNDJSON)
 	}
 	first := 1
-	if s := r.query.Get("first_line"); s != "" {
+	if s := r.Query.Get("first_line"); s != "" {
 		var ok bool
-		if first, ok = digits(s); !ok || first < 1 || first > assess.MaxLines {
-			return reply{}, badQuery.says("first_line is a whole number from 1 to %d", assess.MaxLines)
+		if first, ok = wire.Digits(s); !ok || first < 1 || first > assess.MaxLines {
+			return wire.Reply{}, wire.BadQuery.Says("first_line is a whole number from 1 to %d", assess.MaxLines)
 		}
 		if key == "" && first > 1 {
-			return reply{}, badQuery.says("first_line goes on with a batch that was begun under an Idempotency-Key: send that, too")
+			return wire.Reply{}, wire.BadQuery.Says("first_line goes on with a batch that was begun under an Idempotency-Key: send that, too")
 		}
 	}
-	end, ok := a.uploads.begin(r.key.Organisation)
+	end, ok := a.uploads.begin(r.Key.Organisation)
 	if !ok {
-		return reply{}, tooMany.says("an organisation may send %d batches at once: wait for one of them", uploadsOfOne)
+		return wire.Reply{}, wire.TooMany.Says("an organisation may send %d batches at once: wait for one of them", uploadsOfOne)
 	}
 	defer end()
-	control := http.NewResponseController(r.writer)
+	control := http.NewResponseController(r.Writer)
 	pause := func() error {
 		select {
 		case <-a.draining:
@@ -153,17 +158,18 @@ func (a *API) postBatch(r *request) (reply, error) {
 		// Each chunk has its own time, and so has the answer: a batch may take hours.
 		_ = control.SetReadDeadline(time.Now().Add(chunkTime))
 		_ = control.SetWriteDeadline(time.Now().Add(2 * chunkTime))
-		return nil
+		// The other order would lift the end that a revocation has set to the reading.
+		return context.Cause(r.Context())
 	}
-	b, _, err := r.account.Receive(r.Context(), assess.BatchOrder{
-		Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key,
+	b, _, err := r.Account.Receive(r.Context(), assess.BatchOrder{
+		Gate: r.Query.Get("gate"), RuleSet: r.Query.Get("rule_set"), IdempotencyKey: key,
 		FirstLine: first, MaxLine: int(a.limits.Body), Pause: pause,
 	}, r.Body)
 	if err != nil {
-		return reply{}, uploadProblem(err, key)
+		return wire.Reply{}, uploadProblem(err, key)
 	}
 	body := batchOf(b, a.service.Now())
-	return reply{status: http.StatusAccepted, header: map[string]string{"Location": body.Links.Batch, "Retry-After": pollAfter}, body: body}, nil
+	return wire.Reply{Status: http.StatusAccepted, Header: map[string]string{"Location": body.Links.Batch, "Retry-After": pollAfter}, Body: body}, nil
 }
 
 var errDraining = errors.New("the server is about to go")
@@ -179,41 +185,41 @@ func uploadProblem(err error, key string) error {
 		goOn = fmt.Sprintf("lines 1 to %d are stored as batch %s and will be worked on; send the others as another batch, next time with an Idempotency-Key, which lets it go on", partial.Through, partial.Batch)
 	}
 	cause := partial.Err
-	var p *problem
+	var p *wire.Problem
 	switch {
 	case errors.Is(cause, assess.ErrLineGap):
-		return badQuery.says("first_line is %s", fmt.Sprintf("at most %d: the lines before are not there yet", partial.Through+1))
+		return wire.BadQuery.Says("first_line is %s", fmt.Sprintf("at most %d: the lines before are not there yet", partial.Through+1))
 	case errors.Is(cause, errDraining), errors.Is(cause, assess.ErrUnavailable):
-		p = unavailable.says("%s", goOn)
+		p = wire.Unavailable.Says("%s", goOn)
 	case errors.Is(cause, assess.ErrTooManyLines):
-		p = bodyTooLarge.says("a batch has at most %d lines; %s", assess.MaxLines, goOn)
+		p = wire.BodyTooLarge.Says("a batch has at most %d lines; %s", assess.MaxLines, goOn)
 	case errors.Is(cause, assess.ErrBatchMoved):
-		p = batchMoved.says("")
+		p = wire.BatchMoved.Says("")
 	case errors.Is(cause, assess.ErrBatchClosed):
-		p = batchClosed.says("")
+		p = wire.BatchClosed.Says("")
 	case errors.Is(cause, assess.ErrKeyReused):
-		p = keyReused.says("this Idempotency-Key came before with another batch: use a new key for a new batch")
+		p = wire.KeyReused.Says("this Idempotency-Key came before with another batch: use a new key for a new batch")
 	case errors.Is(cause, os.ErrDeadlineExceeded):
-		p = bodySlow.says("a hundred lines have to arrive within %s; %s", chunkTime, goOn)
+		p = wire.BodySlow.Says("a hundred lines have to arrive within %s; %s", chunkTime, goOn)
 	case errors.Is(cause, context.Canceled), errors.Is(cause, io.ErrUnexpectedEOF), errors.As(cause, new(*http.MaxBytesError)):
-		p = bodyCut.says("%s", goOn)
+		p = wire.BodyCut.Says("%s", goOn)
 	default:
 		return err
 	}
-	p.header = map[string]string{"Location": "/v1/batches/" + partial.Batch}
+	p.Header = map[string]string{"Location": "/v1/batches/" + partial.Batch}
 	return p
 }
 
-func (a *API) listBatches(r *request) (reply, error) {
-	limit, after, err := r.page(batchCursor)
+func (a *API) listBatches(r *wire.Request) (wire.Reply, error) {
+	limit, after, err := r.Page(wire.BatchCursor)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	list, err := r.account.Batches(r.Context(), assess.BatchPage{BeforeCreated: after.at, BeforeID: after.name, Limit: limit + 1})
+	list, err := r.Account.Batches(r.Context(), assess.BatchPage{BeforeCreated: after.At, BeforeID: after.Name, Limit: limit + 1})
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	list, next, header := turn(r, list, limit, batchCursor, func(b assess.Batch) cursor { return cursor{b.At, b.ID} })
+	list, next, header := wire.Turn(r, list, limit, wire.BatchCursor, func(b assess.Batch) wire.Cursor { return wire.Cursor{At: b.At, Name: b.ID} })
 	body := struct {
 		Batches []batchBody `json:"batches"`
 		Next    string      `json:"next,omitempty"`
@@ -221,70 +227,70 @@ func (a *API) listBatches(r *request) (reply, error) {
 	for _, b := range list {
 		body.Batches = append(body.Batches, batchOf(b, a.service.Now()))
 	}
-	return reply{header: header, body: body}, nil
+	return wire.Reply{Header: header, Body: body}, nil
 }
 
-func (a *API) getBatch(r *request) (reply, error) {
-	id, err := r.name("id")
+func (a *API) getBatch(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	b, err := r.account.Batch(r.Context(), id)
+	b, err := r.Account.Batch(r.Context(), id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	out := reply{body: batchOf(b, a.service.Now())}
+	out := wire.Reply{Body: batchOf(b, a.service.Now())}
 	if b.FinishedAt.IsZero() {
-		out.header = map[string]string{"Retry-After": pollAfter}
+		out.Header = map[string]string{"Retry-After": pollAfter}
 	}
 	return out, nil
 }
 
-func (a *API) cancelBatch(r *request) (reply, error) {
-	id, err := r.name("id")
+func (a *API) cancelBatch(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	b, err := r.account.CancelBatch(r.Context(), id)
+	b, err := r.Account.CancelBatch(r.Context(), id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{body: batchOf(b, a.service.Now())}, nil
+	return wire.Reply{Body: batchOf(b, a.service.Now())}, nil
 }
 
 // pageOfLines is how many lines the store is asked for at once.
 const pageOfLines = 500
 
 // getResults streams the lines of a batch in their order, as they stand: it need not be finished.
-func (a *API) getResults(r *request) (reply, error) {
-	id, err := r.name("id")
+func (a *API) getResults(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	first := 1
-	if s := r.query.Get("first_line"); s != "" {
+	if s := r.Query.Get("first_line"); s != "" {
 		var ok bool
-		if first, ok = digits(s); !ok || first < 1 || first > assess.MaxLines {
-			return reply{}, badQuery.says("first_line is a whole number from 1 to %d", assess.MaxLines)
+		if first, ok = wire.Digits(s); !ok || first < 1 || first > assess.MaxLines {
+			return wire.Reply{}, wire.BadQuery.Says("first_line is a whole number from 1 to %d", assess.MaxLines)
 		}
 	}
-	b, err := r.account.Batch(r.Context(), id)
+	b, err := r.Account.Batch(r.Context(), id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	if r.Method == http.MethodHead {
-		return reply{body: raw(nil)}, nil
+		return wire.Reply{Body: wire.Raw(nil)}, nil
 	}
-	return reply{serve: http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
+	return wire.Reply{Serve: http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
 		h := w.Header()
-		h.Set("Content-Type", r.media)
-		if r.media == mediaCSV {
-			h.Set("Content-Type", r.media+"; charset=utf-8; header=present")
+		h.Set("Content-Type", r.Media)
+		if r.Media == wire.MediaCSV {
+			h.Set("Content-Type", r.Media+"; charset=utf-8; header=present")
 		}
-		out := NewLineWriter(w, b.Kind, r.media == mediaCSV)
+		out := NewLineWriter(w, b.Kind, r.Media == wire.MediaCSV)
 		control := http.NewResponseController(w)
 		for after := first - 1; ; {
-			list, err := r.account.Lines(req.Context(), id, after, pageOfLines)
+			list, err := r.Account.Lines(req.Context(), id, after, pageOfLines)
 			if err == nil {
 				// Each page has its own time: the server's is for answers that are small.
 				_ = control.SetWriteDeadline(time.Now().Add(chunkTime))

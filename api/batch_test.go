@@ -189,7 +189,7 @@ func TestVehiclesAreScoredAgain(t *testing.T) {
 	order := func(o string, headers ...string) answer { return w.post("/v1/rescores", []byte(o), headers...) }
 	for _, o := range []string{
 		`{"rule_set":"first-start","vehicles":["lot-2","lot-1"]}`,
-		`{"rule_set":"first-start/1.0.0","everything":true,"gate":"crank"}`,
+		`{"rule_set":"first-start/2.0.0","everything":true,"gate":"crank"}`,
 		fmt.Sprintf(`{"rule_set":"first-start","batch":%q}`, strings.TrimPrefix(batch, "/v1/batches/")),
 	} {
 		a := order(o, "Idempotency-Key: "+fmt.Sprint(len(o)))
@@ -276,3 +276,16 @@ type discard struct{ header http.Header }
 func (d *discard) Header() http.Header         { return d.header }
 func (d *discard) WriteHeader(int)             {}
 func (d *discard) Write(p []byte) (int, error) { return len(p), nil }
+
+// A report that was sent over several lines is no batch, and its sender is to see that at a glance.
+func TestABatchOfNoReportSaysSo(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	a := w.postBatch("/v1/batches", "{\n\"schema\": \"laidup.report/1\"\n}\n")
+	a.is(t, http.StatusAccepted)
+	w.chunks.workers.Wait()
+	got := w.get(a.Header.Get("Location")).object(t)
+	if got["state"] != "refused" || got["finished_at"] == nil || at(t, got, "lines", "refused") != 3.0 {
+		t.Errorf("%v", got)
+	}
+}

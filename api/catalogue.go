@@ -1,8 +1,7 @@
 package api
 
 import (
-	"math"
-
+	"laidup/api/wire"
 	"laidup/internal/catalogue"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
@@ -20,9 +19,11 @@ type catalogueView struct {
 }
 
 type methodView struct {
-	ID       string  `json:"id"`
-	Is       string  `json:"is"`
-	Credence float64 `json:"credence"`
+	ID        string  `json:"id"`
+	Is        string  `json:"is"`
+	Alarms    float64 `json:"alarms"`    // share of its alarms that are true
+	Reassures float64 `json:"reassures"` // share of bad parts that a look by it would have found
+	AtMost    float64 `json:"at_most"`   // decibans beyond which no alarm by it counts
 }
 
 type systemView struct {
@@ -32,12 +33,17 @@ type systemView struct {
 }
 
 type itemView struct {
-	ID      string        `json:"id"`
-	Is      string        `json:"is"`
-	Applies string        `json:"applies,omitempty"` // a condition on facts; none: on every vehicle
-	Minutes float64       `json:"minutes"`
-	Access  string        `json:"access"`
-	Finds   []findingView `json:"finds"`
+	ID      string  `json:"id"`
+	Is      string  `json:"is"`
+	Applies string  `json:"applies,omitempty"` // a condition on facts; none: on every vehicle
+	Minutes float64 `json:"minutes"`
+	Access  string  `json:"access"`
+	// Positions are where the vehicle has one each; none where there is one only. Where PositionsOf
+	// names a fact, the vehicle has as many of them as that says.
+	Positions   []string      `json:"positions,omitempty"`
+	PositionsOf string        `json:"positions_of,omitempty"`
+	Parts       []string      `json:"parts,omitempty"` // that can be renewed by themselves
+	Finds       []findingView `json:"finds"`
 }
 
 type findingView struct {
@@ -53,16 +59,17 @@ type findingView struct {
 }
 
 type gateView struct {
-	ID        string `json:"id"`
-	Is        string `json:"is"`
-	Tolerance string `json:"tolerance"` // the highest risk level that leaves it clear
+	ID string `json:"id"`
+	Is string `json:"is"`
+	// Tolerates has the probability that a hazard may have, by severity; without one anything may.
+	Tolerates map[string]float64 `json:"tolerates"`
 }
 
 func catalogueOf(set *ruleset.Set) catalogueView {
 	cat := set.Catalogue
-	view := catalogueView{RuleSet: refOf(set), Access: catalogue.Access, Asks: set.Gates[set.Asks].ID}
+	view := catalogueView{RuleSet: wire.RefOf(set), Access: catalogue.Access, Asks: set.Gates[set.Asks].ID}
 	for _, m := range cat.Methods {
-		view.Methods = append(view.Methods, methodView(m))
+		view.Methods = append(view.Methods, methodView{m.ID, m.Is, m.Alarms, m.Reassures, m.AtMost})
 	}
 	view.Facts = findingsOf(cat.Facts)
 	for _, s := range cat.Systems {
@@ -72,12 +79,27 @@ func catalogueOf(set *ruleset.Set) catalogueView {
 			if it.Applies != nil {
 				item.Applies = it.Applies.Source()
 			}
+			for _, p := range it.Positions {
+				item.Positions = append(item.Positions, p.ID)
+			}
+			if it.PositionsOf != nil {
+				item.PositionsOf = it.PositionsOf.ID
+			}
+			for _, p := range it.Parts {
+				item.Parts = append(item.Parts, p.ID)
+			}
 			system.Items = append(system.Items, item)
 		}
 		view.Systems = append(view.Systems, system)
 	}
 	for _, g := range set.Gates {
-		view.Gates = append(view.Gates, gateView{g.ID, g.Is, g.Tolerance.String()})
+		tolerates := map[string]float64{}
+		for s := ruleset.Catastrophic; s <= ruleset.Negligible; s++ {
+			if p := g.Tolerates[s]; p < 1 {
+				tolerates[s.String()] = p
+			}
+		}
+		view.Gates = append(view.Gates, gateView{g.ID, g.Is, tolerates})
 	}
 	return view
 }
@@ -85,7 +107,7 @@ func catalogueOf(set *ruleset.Set) catalogueView {
 func findingsOf(list []*catalogue.Finding) []findingView {
 	views := make([]findingView, len(list))
 	for i, f := range list {
-		view := findingView{ID: f.ID, Is: f.Is, In: f.In, Kind: f.Kind, Min: bound(f.Min), Max: bound(f.Max)}
+		view := findingView{ID: f.ID, Is: f.Is, In: f.In, Kind: f.Kind, Min: wire.Bound(f.Min), Max: wire.Bound(f.Max)}
 		switch f.Kind {
 		case catalogue.Choice:
 			view.Values = f.Values
@@ -97,12 +119,6 @@ func findingsOf(list []*catalogue.Finding) []findingView {
 	return views
 }
 
-// bound returns no bound where there is none.
-func bound(v float64) *float64 {
-	if math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
+func (a *API) getCatalogue(*wire.Request) (wire.Reply, error) {
+	return wire.Reply{Body: a.catalogue}, nil
 }
-
-func (a *API) getCatalogue(*request) (reply, error) { return reply{body: a.catalogue}, nil }

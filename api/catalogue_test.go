@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"testing"
 
+	"laidup/internal/builtin"
 	"laidup/internal/catalogue"
 )
 
@@ -34,7 +35,7 @@ func TestTheCatalogue(t *testing.T) {
 		Asks   string
 	}
 	a.into(t, &body)
-	set := builtIn(t)
+	set := builtin.FirstStart()
 	cat := set.Catalogue
 	if len(body.Methods) != len(cat.Methods) || len(body.Facts) != len(cat.Facts) || len(body.Systems) != len(cat.Systems) ||
 		len(body.Gates) != len(set.Gates) || body.Asks != "first_start" || len(body.Access) == 0 {
@@ -86,7 +87,7 @@ func TestTheReportSchema(t *testing.T) {
 func TestRuleSets(t *testing.T) {
 	t.Parallel()
 	w := open(t)
-	set := builtIn(t)
+	set := builtin.FirstStart()
 	a := w.get("/v1/rule_sets")
 	a.is(t, http.StatusOK)
 	list := a.object(t)["rule_sets"].([]any)

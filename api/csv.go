@@ -1,56 +1,13 @@
 package api
 
 import (
-	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"strconv"
 	"strings"
 
+	"laidup/api/wire"
 	"laidup/internal/score"
 )
-
-// column is one column of a table of Ts.
-type column[T any] struct {
-	name string
-	cell func(T) string
-}
-
-// table writes rows as CSV (RFC 4180) with a line of names.
-func table[T any](columns []column[T], rows []T) raw {
-	var b bytes.Buffer
-	w := csv.NewWriter(&b)
-	w.UseCRLF = true
-	line := make([]string, len(columns))
-	for i, c := range columns {
-		line[i] = c.name
-	}
-	_ = w.Write(line) // a buffer takes everything
-	for _, r := range rows {
-		for i, c := range columns {
-			line[i] = harmless(c.cell(r))
-		}
-		_ = w.Write(line)
-	}
-	w.Flush()
-	return b.Bytes()
-}
-
-// harmless puts an apostrophe before what a spreadsheet would take for a formula. Plain numbers
-// stay numbers, even those below zero.
-func harmless(cell string) string {
-	if cell == "" || !strings.ContainsRune("=+-@\t\r", rune(cell[0])) || plainNumber(cell) {
-		return cell
-	}
-	return "'" + cell
-}
-
-// plainNumber reports whether s is a decimal number, with or without a minus.
-func plainNumber(s string) bool {
-	whole, decimals, point := strings.Cut(strings.TrimPrefix(s, "-"), ".")
-	isDigits := func(s string) bool { return s != "" && strings.Trim(s, "0123456789") == "" }
-	return isDigits(whole) && (!point || isDigits(decimals))
-}
 
 func number[N interface {
 	json.Marshaler
@@ -60,48 +17,72 @@ func number[N interface {
 	return string(b)
 }
 
-func lines[T any](list []T, one func(T) string) string {
-	var all []string
-	for _, e := range list {
-		all = append(all, one(e))
+// end is one end of the range of a chance; nothing where there is no range.
+func end(n score.Share) string {
+	if n == 0 {
+		return ""
 	}
-	return strings.Join(all, "; ")
+	return number(n)
 }
 
-var registerColumns = []column[score.Entry]{
-	{"rank", func(e score.Entry) string { return strconv.Itoa(e.Rank) }},
-	{"hazard", func(e score.Entry) string { return e.Hazard }},
-	{"item", func(e score.Entry) string { return e.Item }},
-	{"gate", func(e score.Entry) string { return e.Gate }},
-	{"what", func(e score.Entry) string { return e.What }},
-	{"severity", func(e score.Entry) string { return e.Severity }},
-	{"probability", func(e score.Entry) string { return number(e.Probability) }},
-	{"level", func(e score.Entry) string { return e.Level }},
-	{"risk", func(e score.Entry) string { return e.Risk }},
-	{"risk_index", func(e score.Entry) string { return number(e.RiskIndex) }},
-	{"share", func(e score.Entry) string { return number(e.Share) }},
-	{"rests_on", func(e score.Entry) string { return e.RestsOn }},
-	{"prior", func(e score.Entry) string { return number(e.Prior) }},
-	{"prior_db", func(e score.Entry) string { return number(e.PriorDB) }},
-	{"total_db", func(e score.Entry) string { return number(e.TotalDB) }},
-	{"evidence", func(e score.Entry) string {
-		return lines(e.Evidence, func(v score.Evidence) string { return v.Because + " (" + number(v.EffectiveDB) + " dB)" })
-	}},
-	{"source", func(e score.Entry) string { return e.Source }},
+// at says where on the vehicle.
+func at(positions []string) string {
+	if len(positions) == 0 {
+		return ""
+	}
+	return " at " + strings.Join(positions, " ")
 }
 
-var blockerColumns = []column[score.Blocker]{
-	{"rank", func(b score.Blocker) string { return strconv.Itoa(b.Rank) }},
-	{"gate", func(b score.Blocker) string { return b.Gate }},
-	{"kind", func(b score.Blocker) string { return b.Kind }},
-	{"item", func(b score.Blocker) string { return b.Item }},
-	{"hazard", func(b score.Blocker) string { return b.Hazard }},
-	{"severity", func(b score.Blocker) string { return b.Severity }},
-	{"because", func(b score.Blocker) string { return b.Because }},
-	{"clear_by", func(b score.Blocker) string {
-		return lines(b.ClearBy, func(c score.Clearing) string { return c.Item + " " + string(encode(c.Found)) })
+var registerColumns = []wire.Column[score.Entry]{
+	{Name: "rank", Cell: func(e score.Entry) string { return strconv.Itoa(e.Rank) }},
+	{Name: "hazard", Cell: func(e score.Entry) string { return e.Hazard }},
+	{Name: "item", Cell: func(e score.Entry) string { return e.Item }},
+	{Name: "gate", Cell: func(e score.Entry) string { return e.Gate }},
+	{Name: "what", Cell: func(e score.Entry) string { return e.What }},
+	{Name: "severity", Cell: func(e score.Entry) string { return e.Severity }},
+	{Name: "probability", Cell: func(e score.Entry) string { return number(e.Probability) }},
+	{Name: "low", Cell: func(e score.Entry) string { return end(e.Low) }},
+	{Name: "high", Cell: func(e score.Entry) string { return end(e.High) }},
+	{Name: "level", Cell: func(e score.Entry) string { return e.Level }},
+	{Name: "risk", Cell: func(e score.Entry) string { return e.Risk }},
+	{Name: "risk_index", Cell: func(e score.Entry) string { return number(e.RiskIndex) }},
+	{Name: "share", Cell: func(e score.Entry) string { return number(e.Share) }},
+	{Name: "rests_on", Cell: func(e score.Entry) string { return e.RestsOn }},
+	{Name: "causes", Cell: func(e score.Entry) string {
+		return wire.Lines(e.Causes, func(c score.Cause) string {
+			return c.Fault + at(c.At) + ": " + number(c.Probability) + " x " + number(c.Chance)
+		})
 	}},
-	{"cautions", func(b score.Blocker) string { return strings.Join(b.Cautions, " ") }},
-	{"rules", func(b score.Blocker) string { return strings.Join(b.Rules, "; ") }},
-	{"source", func(b score.Blocker) string { return b.Source }},
+	{Name: "ledgers", Cell: func(e score.Entry) string {
+		return wire.Lines(e.Causes, func(c score.Cause) string {
+			sum := c.Fault + ": prior " + number(c.PriorDB)
+			if c.ShiftsDB != 0 {
+				sum += ", shifts " + number(c.ShiftsDB)
+			}
+			for _, v := range c.Evidence {
+				sum += ", " + v.Because + at(v.At) + " " + number(v.EffectiveDB)
+			}
+			return sum + ", together " + number(c.TotalDB) + " dB"
+		})
+	}},
+	{Name: "source", Cell: func(e score.Entry) string { return e.Source }},
+}
+
+var blockerColumns = []wire.Column[score.Blocker]{
+	{Name: "rank", Cell: func(b score.Blocker) string { return strconv.Itoa(b.Rank) }},
+	{Name: "gate", Cell: func(b score.Blocker) string { return b.Gate }},
+	{Name: "kind", Cell: func(b score.Blocker) string { return b.Kind }},
+	{Name: "item", Cell: func(b score.Blocker) string { return b.Item }},
+	{Name: "at", Cell: func(b score.Blocker) string { return strings.Join(b.At, " ") }},
+	{Name: "hazard", Cell: func(b score.Blocker) string { return b.Hazard }},
+	{Name: "severity", Cell: func(b score.Blocker) string { return b.Severity }},
+	{Name: "because", Cell: func(b score.Blocker) string { return b.Because }},
+	{Name: "clear_by", Cell: func(b score.Blocker) string {
+		return wire.Lines(b.ClearBy, func(c score.Clearing) string {
+			return c.Item + c.Fact + at(c.At) + " " + string(wire.Encode(c.Found))
+		})
+	}},
+	{Name: "cautions", Cell: func(b score.Blocker) string { return strings.Join(b.Cautions, " ") }},
+	{Name: "rules", Cell: func(b score.Blocker) string { return strings.Join(b.Rules, "; ") }},
+	{Name: "source", Cell: func(b score.Blocker) string { return b.Source }},
 }

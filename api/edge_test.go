@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"laidup/api"
+	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -42,7 +43,7 @@ func TestPreferWait(t *testing.T) {
 		"another word":             {[]string{"waiting=10"}, 0, false},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if got, ok := api.PreferredWait(c.header, 30*time.Second); ok != c.ok || ok && got != c.want {
+			if got, ok := wire.PreferredWait(c.header, 30*time.Second); ok != c.ok || ok && got != c.want {
 				t.Errorf("%v, %v", got, ok)
 			}
 		})
@@ -55,12 +56,12 @@ func TestIdempotencyKeys(t *testing.T) {
 		`abc`: "abc", `"abc"`: "abc", ` "abc" `: "abc", `"a\"b\\c"`: `a"b\c`, `a\b`: `a\b`, `!~`: "!~", `"é"`: "", `"a`: "", `a"`: "", `"a"b`: "",
 		`"a\b"`: "", `""`: "", ``: "", `a b`: "", "a\tb": "", `"a b"`: "", `"a\`: "",
 	} {
-		got, err := api.IdempotencyKey([]string{header})
+		got, err := wire.IdempotencyKey([]string{header})
 		if got != want || (err == nil) != (want != "") {
 			t.Errorf("%s is read as %q, %v", header, got, err)
 		}
 	}
-	if got, err := api.IdempotencyKey(nil); got != "" || err != nil {
+	if got, err := wire.IdempotencyKey(nil); got != "" || err != nil {
 		t.Errorf("without a header: %q, %v", got, err)
 	}
 }
@@ -87,11 +88,11 @@ func TestNegotiation(t *testing.T) {
 		`text/csv;x=";q=0", image/png`:           "text/csv",
 		"application/json;q=0.1234, text/csv":    "text/csv",
 	} {
-		if got := api.Negotiate([]string{accept}, offers); got != want {
+		if got := wire.Negotiate([]string{accept}, offers); got != want {
 			t.Errorf("%q is answered in %q, want %q", accept, got, want)
 		}
 	}
-	if got := api.Negotiate([]string{"image/png", "text/csv"}, offers); got != "text/csv" {
+	if got := wire.Negotiate([]string{"image/png", "text/csv"}, offers); got != "text/csv" {
 		t.Errorf("two lines are answered in %q", got)
 	}
 }
@@ -103,7 +104,7 @@ func TestCellsAreHarmless(t *testing.T) {
 		"=1+1": "'=1+1", "+1": "'+1", "-1+1": "'-1+1", "-": "'-", "-7.": "'-7.", "-.5": "'-.5", "-1e5": "'-1e5", "@A1": "'@A1",
 		"\t=1": "'\t=1", "\r=1": "'\r=1", "-cmd|' /C calc'!A0": "'-cmd|' /C calc'!A0",
 	} {
-		if got := api.Harmless(cell); got != want {
+		if got := wire.Harmless(cell); got != want {
 			t.Errorf("%q becomes %q, want %q", cell, got, want)
 		}
 	}
@@ -112,7 +113,17 @@ func TestCellsAreHarmless(t *testing.T) {
 func TestTablesKeepEveryCell(t *testing.T) {
 	t.Parallel()
 	what := "a \"quoted\", comma\nand two lines; é 車"
-	text := api.RegisterTable([]score.Entry{{Rank: 1, HazardText: &score.HazardText{What: what}, PriorDB: -7_100_000_000, Evidence: []score.Evidence{{RuleText: &score.RuleText{}, Because: "it is worn", EffectiveDB: 14_500_000_000}}}})
+	text := api.RegisterTable([]score.Entry{{
+		Rank: 1, HazardText: &score.HazardText{What: what}, Probability: 8_200_000_000, Low: 7_400_000_000, High: 8_800_000_000,
+		Causes: []score.Cause{
+			{
+				FaultText: &score.FaultText{Fault: "hose_weak"}, At: []string{"front_left", "rear_right"}, Probability: 8_000_000_000, Chance: 5_000_000_000,
+				PriorDB: -7_100_000_000, ShiftsDB: 2_000_000_000, TotalDB: 9_400_000_000,
+				Evidence: []score.Evidence{{RuleText: &score.RuleText{}, At: []string{"front_left"}, Because: "it is worn", EffectiveDB: 14_500_000_000}},
+			},
+			{FaultText: &score.FaultText{Fault: "pipe_thin"}, Chance: 1e10, PriorDB: -9_000_000_000, TotalDB: -9_000_000_000},
+		},
+	}})
 	if head, _, ok := strings.Cut(string(text), "\r\n"); !ok || !strings.HasPrefix(head, "rank,hazard,") {
 		t.Errorf("first line %q", head)
 	}
@@ -120,7 +131,10 @@ func TestTablesKeepEveryCell(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{what, "-7.1", "it is worn (14.5 dB)"} {
+	for _, want := range []string{
+		what, "0.82", "0.74", "0.88", "hose_weak at front_left rear_right: 0.8 x 0.5; pipe_thin: 0 x 1",
+		"hose_weak: prior -7.1, shifts 2, it is worn at front_left 14.5, together 9.4 dB; pipe_thin: prior -9, together -9 dB",
+	} {
 		if !slices.Contains(lines[1], want) {
 			t.Errorf("no %q in %q", want, lines[1])
 		}
@@ -144,7 +158,7 @@ func FuzzPrefer(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		if d, ok := api.PreferredWait([]string{s}, 30*time.Second); ok && (d < 0 || d > 30*time.Second) {
+		if d, ok := wire.PreferredWait([]string{s}, 30*time.Second); ok && (d < 0 || d > 30*time.Second) {
 			t.Errorf("%q waits %v", s, d)
 		}
 	})
@@ -155,7 +169,7 @@ func FuzzIdempotencyKey(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		key, err := api.IdempotencyKey([]string{s})
+		key, err := wire.IdempotencyKey([]string{s})
 		if err != nil {
 			return
 		}
@@ -163,7 +177,7 @@ func FuzzIdempotencyKey(f *testing.F) {
 			t.Errorf("%q is read as %q", s, key)
 		}
 		quoted := `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(key) + `"`
-		if again, err := api.IdempotencyKey([]string{quoted}); again != key || err != nil {
+		if again, err := wire.IdempotencyKey([]string{quoted}); again != key || err != nil {
 			t.Errorf("%q, quoted as %s, is read as %q, %v", key, quoted, again, err)
 		}
 	})
@@ -175,10 +189,10 @@ func FuzzAccept(f *testing.F) {
 	}
 	offers := []string{"application/json", "text/csv"}
 	f.Fuzz(func(t *testing.T, s string) {
-		if got := api.Negotiate([]string{s}, offers); got != "" && !slices.Contains(offers, got) {
+		if got := wire.Negotiate([]string{s}, offers); got != "" && !slices.Contains(offers, got) {
 			t.Errorf("%q is answered in %q", s, got)
 		}
-		if got := api.Negotiate([]string{s + ", text/csv;q=1"}, offers); got == "" && !strings.ContainsAny(s, `"\`) && !strings.Contains(strings.ToLower(s), "text/csv") {
+		if got := wire.Negotiate([]string{s + ", text/csv;q=1"}, offers); got == "" && !strings.ContainsAny(s, `"\`) && !strings.Contains(strings.ToLower(s), "text/csv") {
 			t.Errorf("%q and CSV is answered with nothing", s)
 		}
 	})

@@ -3,32 +3,26 @@ package api
 import (
 	"time"
 
+	"laidup/api/wire"
 	"laidup/internal/score"
-)
-
-// What tests hold against its edges directly.
-var (
-	Negotiate      = negotiate
-	PreferredWait  = preferredWait
-	IdempotencyKey = idempotencyKey
-	Harmless       = harmless
-	Matches        = matches
 )
 
 // DecodeCursor reads a cursor of the list of vehicles and writes it again.
 func DecodeCursor(s string) (at time.Time, name, again string, ok bool) {
-	c, ok := decodeCursor(s, vehicleCursor)
+	c, ok := wire.DecodeCursor(s, wire.VehicleCursor)
 	if !ok {
 		return at, "", "", false
 	}
-	return c.at, c.name, c.encode(vehicleCursor), true
+	return c.At, c.Name, c.Encode(wire.VehicleCursor), true
 }
 
 // EncodeCursor writes a cursor of the list of vehicles.
-func EncodeCursor(at time.Time, name string) string { return cursor{at, name}.encode(vehicleCursor) }
+func EncodeCursor(at time.Time, name string) string {
+	return wire.Cursor{At: at, Name: name}.Encode(wire.VehicleCursor)
+}
 
 // RegisterTable writes a register as CSV.
-func RegisterTable(entries []score.Entry) []byte { return table(registerColumns, entries) }
+func RegisterTable(entries []score.Entry) []byte { return wire.Table(registerColumns, entries) }
 
 // ProblemRow is a row of the table of problems.
 type ProblemRow struct {
@@ -39,14 +33,14 @@ type ProblemRow struct {
 // ProblemRows lists the table of problems.
 func ProblemRows() []ProblemRow {
 	var all []ProblemRow
-	for _, r := range rows {
-		all = append(all, ProblemRow{r.name, r.title, r.detail, r.status, r.retry})
+	for _, r := range wire.Rows {
+		all = append(all, ProblemRow{r.Name, r.Title, r.Detail, r.Status, r.Retry})
 	}
 	return all
 }
 
 // ProblemName says which row an error gets.
-func ProblemName(err error) string { return problemOf(err).kind.row().name }
+func ProblemName(err error) string { return wire.ProblemOf(err).Kind.Row().Name }
 
 // Deprecate makes a row of the table of deprecations up; the function takes it out again.
 func Deprecate(route string, d Deprecation) func() {

@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"html"
 	"io/fs"
@@ -10,6 +11,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -17,6 +19,8 @@ import (
 
 	"laidup/api"
 	"laidup/internal/access"
+	"laidup/internal/builtin"
+	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/quantity"
@@ -28,7 +32,7 @@ import (
 type formFile struct {
 	Schema  string
 	Methods []struct{ ID, Is string }
-	Usual   map[string]string
+	Ways    map[string]struct{ Known, Clear []string }
 	Units   map[string][]string
 	Signs   map[string]string
 	Facts   []formField
@@ -37,11 +41,8 @@ type formFile struct {
 		ID    string
 		Items []struct {
 			ID, Access string
-			Fitted     *struct {
-				By []int
-				Is string
-			}
-			Finds []formField
+			Fitted     *decision
+			Finds      []formField
 		}
 	}
 	Gates []struct{ ID string }
@@ -49,14 +50,54 @@ type formFile struct {
 }
 
 type formField struct {
-	ID, Is, In, Kind, Unit, Usual string
-	Values                        []string
-	Bounds                        map[string][2]float64
+	ID, Is, In, Kind, Unit, Ways string
+	Values                       []string
+	Bounds                       map[string][2]float64
+	Taken                        []struct {
+		Is, Reported string
+		When         *decision
+	}
+}
+
+// decision is a condition as the script reads it.
+type decision struct {
+	Start int
+	Steps []struct {
+		Of       int
+		Cuts, To []int
+	}
+}
+
+// holds follows the steps as the script does, by the values of facts in words, of which those not known
+// are left out.
+func (d *decision) holds(facts []formField, known map[string]string) bool {
+	at := d.Start
+	for at > 1 {
+		s := d.Steps[at-2]
+		f := facts[s.Of]
+		value, there := known[f.ID]
+		way := len(s.To) - 1
+		if year, err := strconv.Atoi(strings.Split(value, "-")[0]); there && f.Kind == "date" && err == nil {
+			way = 0
+			for _, cut := range s.Cuts {
+				if year >= cut {
+					way++
+				}
+			}
+		} else if there && f.Kind != "date" {
+			way = slices.Index(f.answers(), value)
+		}
+		at = s.To[way]
+	}
+	return at == 1
 }
 
 func (f formField) answers() []string {
-	if f.Kind == "flag" {
+	switch f.Kind {
+	case "flag":
 		return []string{"false", "true"}
+	case "date":
+		return []string{"1890", "1949", "1950-01-01", "1954", "1955", "1969-12-31", "1970", "1974", "1975", "1984", "1985", "1996", "1997", "2026-05-02"}
 	}
 	return f.Values
 }
@@ -64,25 +105,10 @@ func (f formField) answers() []string {
 func formOf(t testing.TB) formFile {
 	t.Helper()
 	var f formFile
-	if err := json.Unmarshal(api.FormOf(builtIn(t)), &f); err != nil {
+	if err := json.Unmarshal(api.FormOf(builtin.FirstStart()), &f); err != nil {
 		t.Fatal(err)
 	}
 	return f
-}
-
-// mayHave is the decision as the script makes it: by the values of facts in words, of which those
-// not known are left out.
-func mayHave(by []int, is string, facts []formField, known map[string]string) bool {
-	way := 0
-	for _, i := range by {
-		values := facts[i].answers()
-		at := slices.Index(values, known[facts[i].ID])
-		if at < 0 {
-			at = len(values)
-		}
-		way = way*(len(values)+1) + at
-	}
-	return is[way] == '1'
 }
 
 // everyWay calls do with every combination of values of the facts, and not known among them.
@@ -101,37 +127,38 @@ func everyWay(facts []formField, known map[string]string, do func()) {
 }
 
 // agree holds the browser's decision against the condition for every combination of facts.
-func agree(t *testing.T, cat *catalogue.Catalogue, it *catalogue.Item, by []int, is string, facts []formField) {
+func agree(t *testing.T, cat *catalogue.Catalogue, what string, d *decision, facts []formField, cond *condition.Condition, answer func(condition.Frame) bool) {
 	t.Helper()
 	var read []formField
-	for _, i := range by {
-		read = append(read, facts[i])
+	for _, slot := range cond.Reads() {
+		read = append(read, facts[slices.Index(cat.Facts, cat.Owner(slot))])
 	}
-	ways := 0
+	frame := make(condition.Frame, cat.Size)
 	known := map[string]string{}
 	everyWay(read, known, func() {
-		ways++
-		frame := make(condition.Frame, cat.Size)
 		for i := range frame {
 			frame[i] = condition.Unset
 		}
 		for _, f := range cat.Facts {
-			if v, ok := known[f.ID]; ok {
+			if v, ok := known[f.ID]; ok && f.Kind == catalogue.Date {
+				date, err := calendar.Parse(v)
+				if err != nil {
+					t.Fatal(err)
+				}
+				frame[f.Slot] = float64(date.Earliest())
+			} else if ok {
 				frame[f.Slot] = float64(slices.Index(f.Values, v))
 			}
 		}
-		if got, want := mayHave(by, is, facts, known), it.AppliesTo(frame); got != want {
-			t.Errorf("%s (%s) with %v: the form says %v, the condition %v", it.ID, it.Applies.Source(), known, got, want)
+		if got, want := d.holds(facts, known), answer(frame); got != want {
+			t.Errorf("%s (%s) with %v: the form says %v, the condition %v", what, cond.Source(), known, got, want)
 		}
 	})
-	if ways != len(is) {
-		t.Errorf("%s: %d combinations, %d answers", it.ID, ways, len(is))
-	}
 }
 
 func TestTheFormShowsWhatTheConditionsSay(t *testing.T) {
 	t.Parallel()
-	cat, form := builtIn(t).Catalogue, formOf(t)
+	cat, form := builtin.FirstStart().Catalogue, formOf(t)
 	decided := 0
 	for _, s := range form.Systems {
 		for _, item := range s.Items {
@@ -147,11 +174,32 @@ func TestTheFormShowsWhatTheConditionsSay(t *testing.T) {
 				continue
 			}
 			decided++
-			agree(t, cat, it, item.Fitted.By, item.Fitted.Is, form.Facts)
+			agree(t, cat, item.ID, item.Fitted, form.Facts, it.Applies, it.AppliesTo)
 		}
 	}
 	if decided < 30 {
 		t.Errorf("only %d items were looked at", decided)
+	}
+	for i, f := range form.Facts {
+		fact := cat.Facts[i]
+		if len(f.Taken) != len(fact.Taken) {
+			t.Errorf("%s is taken for %d values, and in the form for %d", f.ID, len(fact.Taken), len(f.Taken))
+			continue
+		}
+		for k := range f.Taken {
+			when := fact.Taken[k].When
+			if when == nil {
+				item := ""
+				if fact.Taken[k].Reported != nil {
+					item = fact.Taken[k].Reported.ID
+				}
+				if f.Taken[k].When != nil || f.Taken[k].Reported != item {
+					t.Errorf("%s: %+v", f.ID, f.Taken[k])
+				}
+				continue
+			}
+			agree(t, cat, f.ID, f.Taken[k].When, form.Facts, when, func(facts condition.Frame) bool { return when.Holds(facts) == condition.True })
+		}
 	}
 }
 
@@ -177,13 +225,17 @@ func TestTheFormShowsWhatAnyConditionSays(t *testing.T) {
 		`fuel == "petrol" || drive == "belt"`: true,
 		`!(fuel == "petrol" && drive != "belt") || hybrid && !ac.fitted`: true,
 		`hybrid ? fuel == "petrol" : drive == "chain"`:                   true,
-		`hybrid == ac.fitted`:     true,
-		`cylinders > 4`:           false,
-		`hybrid || cylinders > 4`: false,
-		`years_laid_up > 3`:       false,
+		`hybrid == ac.fitted`:                                                true,
+		`cylinders > 4`:                                                      false,
+		`hybrid || cylinders > 4`:                                            false,
+		`years_laid_up > 3`:                                                  false,
+		`year_of(built) >= 1985.0 || hybrid`:                                 true,
+		`year_of(built) < 1970.0 && fuel == "diesel"`:                        true,
+		`year_of(built) >= 1955.0 && year_of(last_ran) < 1997.0`:             true,
+		`year_of(built) >= 1955.0 && year_of(last_ran) > 1 && cylinders > 4`: false,
 	} {
 		doc := catalogue.Document{
-			Methods: []catalogue.Method{{ID: "seen", Is: "seen", Credence: 0.9}},
+			Methods: []catalogue.Method{{ID: "seen", Is: "seen", Alarms: 0.9, Reassures: 0.86, AtMost: 20}},
 			Systems: []catalogue.SystemForm{{ID: "all", Items: []catalogue.ItemForm{{ID: "part", Applies: source, Access: "none", Finds: []catalogue.FindingForm{{ID: "bad", Kind: catalogue.Flag}}}}}},
 		}
 		for _, f := range facts {
@@ -198,19 +250,22 @@ func TestTheFormShowsWhatAnyConditionSays(t *testing.T) {
 			t.Fatal(source, faults)
 		}
 		it := cat.Item("part")
-		by, is := api.FittedBy(cat, it)
-		if (by != nil) != spelt {
-			t.Errorf("%s: spelt out %v", source, by != nil)
+		var d *decision
+		if err := json.Unmarshal(api.FittedBy(cat, it), &d); err != nil {
+			t.Fatal(err)
 		}
-		if by != nil {
-			agree(t, cat, it, by, is, facts)
+		if (d != nil) != spelt {
+			t.Errorf("%s: spelt out %v", source, d != nil)
+		}
+		if d != nil {
+			agree(t, cat, source, d, facts, it.Applies, it.AppliesTo)
 		}
 	}
 }
 
 func TestTheFormHasTheWholeCatalogue(t *testing.T) {
 	t.Parallel()
-	set, form := builtIn(t), formOf(t)
+	set, form := builtin.FirstStart(), formOf(t)
 	cat := set.Catalogue
 	if form.Schema != report.SchemaName || len(form.Methods) != len(cat.Methods) || len(form.Facts) != len(cat.Facts) || len(form.Gates) != len(set.Gates) || form.Asks != "first_start" {
 		t.Errorf("the form has %d methods, %d facts, %d gates and asks %q", len(form.Methods), len(form.Facts), len(form.Gates), form.Asks)
@@ -219,12 +274,10 @@ func TestTheFormHasTheWholeCatalogue(t *testing.T) {
 		if want == nil || f.Kind != string(want.Kind) || f.Is != want.Is {
 			t.Fatalf("field %+v", f)
 		}
-		method := f.Usual
-		if method == "" {
-			method = form.Usual[f.Kind]
-		}
-		if cat.Method([]byte(method)) < 0 || method == "tested" {
-			t.Errorf("%s begins with the method %q", f.ID, method)
+		by := form.Ways[cmp.Or(f.Ways, f.Kind)]
+		if len(by.Clear) == 0 || slices.ContainsFunc(by.Known, func(id string) bool { return cat.Method([]byte(id)) < 0 }) ||
+			slices.ContainsFunc(by.Clear, func(id string) bool { return !slices.Contains(by.Known, id) }) {
+			t.Errorf("%s may be known by %v", f.ID, by)
 		}
 		if want.Kind != catalogue.Quantity {
 			return
@@ -259,6 +312,47 @@ func TestTheFormHasTheWholeCatalogue(t *testing.T) {
 	}
 	if items != len(cat.Items) {
 		t.Errorf("%d of %d items", items, len(cat.Items))
+	}
+}
+
+// What clears a blocker is known in a way that fits it.
+func TestTheFormOffersMethodsThatFit(t *testing.T) {
+	t.Parallel()
+	form := formOf(t)
+	fields := map[string]formField{}
+	for _, s := range form.Systems {
+		for _, it := range s.Items {
+			for _, f := range slices.Concat(it.Finds, form.Common) {
+				fields[it.ID+" "+f.ID] = f
+			}
+		}
+	}
+	look := "seen felt tested measured documented told"
+	for finding, want := range map[string][2]string{ // in any case, and to clear
+		"oil_pressure on_crank":         {"measured tested documented told", "measured tested documented"},
+		"brake_pedal reserve":           {"measured tested documented told", "measured tested documented"},
+		"crankshaft turns_done":         {"measured tested documented told", "measured tested documented"},
+		"engine_oil level":              {look, look},
+		"timing_belt cracked":           {look, look},
+		"timing_marks aligned":          {look, look},
+		"second_person present":         {look, look},
+		"brake_hoses judged":            {look, look},
+		"timing_belt renewed":           {"seen documented tested told", "seen documented tested told"},
+		"timing_belt age":               {"documented seen told", "documented seen told"},
+		"timing_belt run_since_renewed": {"documented seen told", "documented seen told"},
+		"tyres week_code":               {"seen documented told", "seen documented told"},
+		"high_voltage record":           {"documented seen told", "documented seen told"},
+		"fuel_leak_test held":           {"tested documented told", "tested documented"},
+		"oil_pressure primed":           {"tested documented told", "tested documented"},
+		"parking_brake holds":           {"tested documented told", "tested documented"},
+		"engine_stop works":             {"tested documented told", "tested documented"},
+		"gear_selection selects_all":    {"tested documented told", "tested documented"},
+	} {
+		f, ok := fields[finding]
+		by := form.Ways[cmp.Or(f.Ways, f.Kind)]
+		if got := [2]string{strings.Join(by.Known, " "), strings.Join(by.Clear, " ")}; !ok || got != want {
+			t.Errorf("%s may be known by %q, want %q", finding, got, want)
+		}
 	}
 }
 
@@ -323,7 +417,7 @@ func TestTheInspectionForm(t *testing.T) {
 	file := w.get(data["catalogue"][0])
 	file.is(t, http.StatusOK)
 	file.has(t, "Content-Type", "application/json", "Cache-Control", "public, max-age=31536000, immutable")
-	if !bytes.Equal(file.text, api.FormOf(builtIn(t))) || len(file.text) > 100_000 {
+	if !bytes.Equal(file.text, api.FormOf(builtin.FirstStart())) || len(file.text) > 100_000 {
 		t.Errorf("the catalogue of the form has %d bytes", len(file.text))
 	}
 }
@@ -349,19 +443,29 @@ func TestAFollowUpBeginsWithWhatIsInTheWay(t *testing.T) {
 	if len(data["clear"]) != len(want.Blockers) || len(want.Blockers) == 0 || data["gate"][0] != "road_test" || data["vehicle"][0] != "tern-01" {
 		t.Fatalf("%d blockers, %d on the page, %v", len(want.Blockers), len(data["clear"]), data)
 	}
-	cat := builtIn(t).Catalogue
+	cat := builtin.FirstStart().Catalogue
 	for _, text := range data["clear"] {
 		var clears []struct {
-			Item  string
-			Found map[string]any
+			Item, Fact string
+			At         []string
+			Found      map[string]any
 		}
 		if err := json.Unmarshal([]byte(text), &clears); err != nil {
 			t.Fatal(err)
 		}
 		for _, c := range clears {
+			if c.Fact != "" {
+				continue
+			}
+			it := cat.Item(c.Item)
 			for id := range c.Found {
-				if it := cat.Item(c.Item); it == nil || it.Find(id) == nil {
+				if it == nil || it.Find(id) == nil {
 					t.Errorf("%s %s is not in the catalogue", c.Item, id)
+				}
+			}
+			for _, p := range c.At {
+				if it == nil || it.PositionBytes([]byte(p)) < 0 {
+					t.Errorf("%s is nowhere at %s", c.Item, p)
 				}
 			}
 		}
@@ -371,13 +475,7 @@ func TestAFollowUpBeginsWithWhatIsInTheWay(t *testing.T) {
 	if len(faults) > 0 {
 		t.Fatal(faults)
 	}
-	frame := make(condition.Frame, cat.Size)
-	for i := range frame {
-		frame[i] = condition.Unset
-	}
-	for _, v := range body.Facts {
-		frame[v.Finding.Slot] = v.Number
-	}
+	frame := report.Lay([]*report.Report{body}, cat, builtin.FirstStart().ProofCredence).Frame
 	absent := strings.Fields(data["absent"][0])
 	for _, it := range cat.Items {
 		if slices.Contains(absent, it.ID) == it.AppliesTo(frame) {
@@ -386,6 +484,10 @@ func TestAFollowUpBeginsWithWhatIsInTheWay(t *testing.T) {
 	}
 	if len(absent) == 0 {
 		t.Error("nothing is left out")
+	}
+	var places map[string][]string
+	if err := json.Unmarshal([]byte(data["places"][0]), &places); err != nil || len(places["spark_plugs"]) != 4 || places["spark_plugs"][3] != "cylinder_4" {
+		t.Errorf("spark plugs at %v (%v)", places["spark_plugs"], err)
 	}
 	// Without a gate it is the one that was asked about.
 	if data := dataOf(clean(t, w.get("/vehicles/tern-01/inspect"))); data["gate"][0] != "first_start" {

@@ -8,15 +8,17 @@ import (
 	"io"
 	"strconv"
 
+	"laidup/api/wire"
 	"laidup/internal/assess"
 )
 
 // Line is what has become of a line of a batch.
 type Line struct {
 	Number     int             `json:"line"`
-	State      string          `json:"state"`             // refused, or that of its assessment
+	State      string          `json:"state"`             // refused, erased, or that of its assessment
 	Vehicle    string          `json:"vehicle,omitempty"` // none: it could not be read
 	Report     string          `json:"report,omitempty"`
+	Reference  string          `json:"reference,omitempty"` // the sender's own name for the report
 	Assessment string          `json:"assessment,omitempty"`
 	AsOf       string          `json:"as_of,omitempty"`
 	Summary    json.RawMessage `json:"summary,omitempty"` // of a finished assessment
@@ -24,11 +26,18 @@ type Line struct {
 	Problem    json.RawMessage `json:"problem,omitempty"`
 }
 
-// Refused is the state of a line that has no assessment.
-const Refused = "refused"
+// States of lines besides those of their assessments.
+const (
+	Refused = "refused" // it has no assessment
+	Erased  = "erased"  // its vehicle was erased
+)
 
 func lineOf(l assess.Line, kind assess.BatchKind) Line {
-	b := Line{Number: l.Number, Vehicle: l.Vehicle, Problem: json.RawMessage(l.Problem)}
+	b := Line{Number: l.Number, Vehicle: l.Vehicle, Reference: l.Reference, Problem: json.RawMessage(l.Problem)}
+	if l.Erased() {
+		b.State = Erased
+		return b
+	}
 	a := l.Assessment
 	if kind == assess.Rescore {
 		b.Assessment, b.Rescored, b.State = a.ID, json.RawMessage(l.Result), string(assess.Queued)
@@ -51,39 +60,42 @@ func lineOf(l assess.Line, kind assess.BatchKind) Line {
 	return b
 }
 
-var lineColumns = []column[lineRow]{
-	{"line", func(l lineRow) string { return strconv.Itoa(l.Number) }},
-	{"state", func(l lineRow) string { return l.State }},
-	{"vehicle", func(l lineRow) string { return l.Vehicle }},
-	{"gate", func(l lineRow) string { return l.Summary.Verdict.Gate }},
-	{"verdict", func(l lineRow) string { return l.Summary.Verdict.State }},
-	{"chance_through", func(l lineRow) string { return l.done(number(l.Summary.Verdict.ChanceThrough)) }},
-	{"blockers", func(l lineRow) string { return l.done(strconv.Itoa(l.Summary.Verdict.Blockers)) }},
-	{"condition", func(l lineRow) string { return l.done(number(l.Summary.Condition.Expected)) }},
-	{"condition_low", func(l lineRow) string { return l.done(number(l.Summary.Condition.Low)) }},
-	{"condition_high", func(l lineRow) string { return l.done(number(l.Summary.Condition.High)) }},
-	{"coverage", func(l lineRow) string { return l.done(number(l.Summary.Coverage)) }},
-	{"as_of", func(l lineRow) string { return l.AsOf }},
-	{"assessment", func(l lineRow) string { return l.Assessment }},
-	{"report", func(l lineRow) string { return l.Report }},
-	{"problem", func(l lineRow) string { return l.problem }},
+var lineColumns = []wire.Column[lineRow]{
+	{Name: "line", Cell: func(l lineRow) string { return strconv.Itoa(l.Number) }},
+	{Name: "state", Cell: func(l lineRow) string { return l.State }},
+	{Name: "vehicle", Cell: func(l lineRow) string { return l.Vehicle }},
+	{Name: "gate", Cell: func(l lineRow) string { return l.Summary.Verdict.Gate }},
+	{Name: "verdict", Cell: func(l lineRow) string { return l.Summary.Verdict.State }},
+	{Name: "chance_through", Cell: func(l lineRow) string { return l.done(number(l.Summary.Verdict.ChanceThrough)) }},
+	{Name: "chance_through_low", Cell: func(l lineRow) string { return end(l.Summary.Verdict.ChanceThroughLow) }},
+	{Name: "chance_through_high", Cell: func(l lineRow) string { return end(l.Summary.Verdict.ChanceThroughHigh) }},
+	{Name: "blockers", Cell: func(l lineRow) string { return l.done(strconv.Itoa(l.Summary.Verdict.Blockers)) }},
+	{Name: "condition", Cell: func(l lineRow) string { return l.done(number(l.Summary.Condition.Expected)) }},
+	{Name: "condition_low", Cell: func(l lineRow) string { return l.done(number(l.Summary.Condition.Low)) }},
+	{Name: "condition_high", Cell: func(l lineRow) string { return l.done(number(l.Summary.Condition.High)) }},
+	{Name: "coverage", Cell: func(l lineRow) string { return l.done(number(l.Summary.Coverage)) }},
+	{Name: "as_of", Cell: func(l lineRow) string { return l.AsOf }},
+	{Name: "assessment", Cell: func(l lineRow) string { return l.Assessment }},
+	{Name: "report", Cell: func(l lineRow) string { return l.Report }},
+	{Name: "reference", Cell: func(l lineRow) string { return l.Reference }},
+	{Name: "problem", Cell: func(l lineRow) string { return l.problem }},
 }
 
-var rescoredColumns = []column[lineRow]{
-	{"line", func(l lineRow) string { return strconv.Itoa(l.Number) }},
-	{"state", func(l lineRow) string { return l.State }},
-	{"vehicle", func(l lineRow) string { return l.Vehicle }},
-	{"changed", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Changed)) }},
-	{"decides_otherwise", func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Decides)) }},
-	{"gate", func(l lineRow) string { return l.Rescored.To.Verdict.Gate }},
-	{"verdict_from", func(l lineRow) string { return l.Rescored.From.Verdict.State }},
-	{"verdict_to", func(l lineRow) string { return l.Rescored.To.Verdict.State }},
-	{"chance_through_from", func(l lineRow) string { return l.done(number(l.Rescored.From.Verdict.ChanceThrough)) }},
-	{"chance_through_to", func(l lineRow) string { return l.done(number(l.Rescored.To.Verdict.ChanceThrough)) }},
-	{"blockers_gone", func(l lineRow) string { return lines(l.Rescored.Changes.Gone, blockerInWords) }},
-	{"blockers_new", func(l lineRow) string { return lines(l.Rescored.Changes.New, blockerInWords) }},
-	{"assessment", func(l lineRow) string { return l.Rescored.Assessment }},
-	{"problem", func(l lineRow) string { return l.problem }},
+var rescoredColumns = []wire.Column[lineRow]{
+	{Name: "line", Cell: func(l lineRow) string { return strconv.Itoa(l.Number) }},
+	{Name: "state", Cell: func(l lineRow) string { return l.State }},
+	{Name: "vehicle", Cell: func(l lineRow) string { return l.Vehicle }},
+	{Name: "changed", Cell: func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Changed)) }},
+	{Name: "decides_otherwise", Cell: func(l lineRow) string { return l.done(strconv.FormatBool(l.Rescored.Decides)) }},
+	{Name: "gate", Cell: func(l lineRow) string { return l.Rescored.To.Verdict.Gate }},
+	{Name: "verdict_from", Cell: func(l lineRow) string { return l.Rescored.From.Verdict.State }},
+	{Name: "verdict_to", Cell: func(l lineRow) string { return l.Rescored.To.Verdict.State }},
+	{Name: "chance_through_from", Cell: func(l lineRow) string { return l.done(number(l.Rescored.From.Verdict.ChanceThrough)) }},
+	{Name: "chance_through_to", Cell: func(l lineRow) string { return l.done(number(l.Rescored.To.Verdict.ChanceThrough)) }},
+	{Name: "blockers_gone", Cell: func(l lineRow) string { return wire.Lines(l.Rescored.Changes.Gone, blockerInWords) }},
+	{Name: "blockers_new", Cell: func(l lineRow) string { return wire.Lines(l.Rescored.Changes.New, blockerInWords) }},
+	{Name: "assessment", Cell: func(l lineRow) string { return l.Rescored.Assessment }},
+	{Name: "problem", Cell: func(l lineRow) string { return l.problem }},
 }
 
 // lineRow is a line with what is in it read, for a table.
@@ -146,7 +158,7 @@ type lineJSON struct {
 }
 
 func (j *lineJSON) Write(b Line) error {
-	j.buffer.Write(encode(b))
+	j.buffer.Write(wire.Encode(b))
 	j.buffer.WriteByte('\n')
 	return nil
 }
@@ -158,7 +170,7 @@ func (j *lineJSON) Flush() error {
 
 type lineCSV struct {
 	w       *csv.Writer
-	columns []column[lineRow]
+	columns []wire.Column[lineRow]
 	cells   []string
 }
 
@@ -169,7 +181,7 @@ func newLineCSV(w io.Writer, kind assess.BatchKind) *lineCSV {
 	}
 	c.w.UseCRLF = true
 	for _, column := range c.columns {
-		c.cells = append(c.cells, column.name)
+		c.cells = append(c.cells, column.Name)
 	}
 	_ = c.w.Write(c.cells) // it is buffered: flush has the error
 	return c
@@ -181,7 +193,7 @@ func (c *lineCSV) Write(b Line) error {
 		return err
 	}
 	for i, column := range c.columns {
-		c.cells[i] = harmless(column.cell(row))
+		c.cells[i] = wire.Harmless(column.Cell(row))
 	}
 	return c.w.Write(c.cells)
 }

@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -31,6 +32,7 @@ type description struct {
 	check      validator.Validator
 	operations map[string]object // by method and path
 	responses  object            // those that operations share
+	right      sync.Map          // digests of requests in which nothing was wrong
 }
 
 // descriptions has them by their text: another rule set has another schema of reports.
@@ -215,11 +217,7 @@ func (d *description) faults(r *http.Request, operation object, answer *recorder
 	}
 	// Of many lines each is refused by itself.
 	if answer.status < 400 && r.Header.Get("Content-Type") != "application/x-ndjson" {
-		if _, wrong := d.check.ValidateHttpRequestSync(r); len(wrong) > 0 {
-			for _, w := range wrong {
-				faults = append(faults, "request: "+w.Error())
-			}
-		}
+		faults = append(faults, d.requestFaults(r)...)
 	}
 	if answer.Header().Get("Content-Type") == "application/problem+json" {
 		var p struct{ Type string }
@@ -233,6 +231,34 @@ func (d *description) faults(r *http.Request, operation object, answer *recorder
 		if !slices.Contains(kinds, any(strings.TrimPrefix(p.Type, "/problems/"))) {
 			faults = append(faults, fmt.Sprintf("the problem %s is not among %v: name it under problems in schema/openapi.yaml", p.Type, kinds))
 		}
+	}
+	return faults
+}
+
+// requestFaults says what is wrong with a request that was not refused. A report takes the validator a second under
+// the race detector, and tests send the same one hundreds of times: what was right once is not looked at again.
+func (d *description) requestFaults(r *http.Request) (faults []string) {
+	sent, err := io.ReadAll(r.Body)
+	if err != nil {
+		return []string{err.Error()}
+	}
+	var whole bytes.Buffer
+	fmt.Fprintln(&whole, r.Method, r.URL)
+	if err := r.Header.Write(&whole); err != nil {
+		return []string{err.Error()}
+	}
+	whole.Write(sent)
+	key := sha256.Sum256(whole.Bytes())
+	if _, known := d.right.Load(key); known {
+		return nil
+	}
+	r.Body = io.NopCloser(bytes.NewReader(sent))
+	_, wrong := d.check.ValidateHttpRequestSync(r)
+	for _, w := range wrong {
+		faults = append(faults, "request: "+w.Error())
+	}
+	if len(faults) == 0 {
+		d.right.Store(key, true)
 	}
 	return faults
 }
@@ -301,7 +327,7 @@ func TestEveryRouteForProgramsIsDescribed(t *testing.T) {
 func TestTrafficThatIsNotAsDescribedIsFound(t *testing.T) {
 	t.Parallel()
 	d := descriptionOf(t, open(t).api)
-	const health = `{"status":"ok"}`
+	const health = `{"status":"ok","version":"v1.2.3"}`
 	for what, c := range map[string]struct {
 		method, path, sent string
 		status             int
@@ -309,9 +335,9 @@ func TestTrafficThatIsNotAsDescribedIsFound(t *testing.T) {
 		fault              string
 	}{
 		"as described":             {"GET", "/healthz", "", 200, "application/json", health, ""},
-		"a member too many":        {"GET", "/healthz", "", 200, "application/json", `{"status":"ok","mood":"good"}`, "mood"},
+		"a member too many":        {"GET", "/healthz", "", 200, "application/json", `{"status":"ok","version":"v1.2.3","mood":"good"}`, "mood"},
 		"a member too few":         {"GET", "/healthz", "", 200, "application/json", `{}`, "status"},
-		"a word that is not known": {"GET", "/healthz", "", 200, "application/json", `{"status":"fine"}`, "fine"},
+		"a word that is not known": {"GET", "/healthz", "", 200, "application/json", `{"status":"fine","version":"v1.2.3"}`, "fine"},
 		"another status":           {"GET", "/healthz", "", 201, "application/json", health, "201"},
 		"another media type":       {"GET", "/healthz", "", 200, "text/csv", "a,b", "text/csv"},
 		"a problem of another kind": {
@@ -379,18 +405,39 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	keep("vehicles", get("/v1/vehicles"))
 	keep("appraisal", get("/v1/vehicles/brennick-wren-03/appraisal?gate=crank"))
 	keep("appraisals", get("/v1/appraisals?vehicle=brennick-wren-03&vehicle=marrick-tern-01"))
-	batch := w.do(http.MethodPost, "/v1/batches", append(read("examples/checked-report"), '\n'), admin, "Content-Type: application/x-ndjson", "Idempotency-Key: auction-2026-11").Header.Get("Location")
+	var lot bytes.Buffer
+	for _, name := range []string{"demo/marrick-tern-01.1", "demo/corvane-dale-07.1"} {
+		if err := json.Compact(&lot, read(name)); err != nil {
+			t.Fatal(err)
+		}
+		lot.WriteByte('\n')
+	}
+	lot.WriteString("a line that is no report\n")
+	batch := w.do(http.MethodPost, "/v1/batches", lot.Bytes(), admin, "Content-Type: application/x-ndjson", "Idempotency-Key: auction-2026-11").Header.Get("Location")
 	w.chunks.workers.Wait()
 	keep("batch", get(batch))
 	keep("batches", get("/v1/batches"))
 	keep("rescore", post("/v1/rescores", read("examples/rescore-order")))
 	keep("bad-rescore-order", post("/v1/rescores", []byte(`{"vehicles":["corvane-dale-07"],"everything":true}`)))
 	w.chunks.workers.Wait()
+	keep("queued-plan", post("/v1/vehicles/brennick-wren-03/plans", read("examples/plan-order")))
+	w.plans.workers.Wait()
+	planned := recorded["queued-plan"].Header.Get("Location")
+	keep("plan", get(planned))
+	keep("plans", get("/v1/vehicles/brennick-wren-03/plans"))
+	keep("bad-plan-order", post("/v1/vehicles/brennick-wren-03/plans", []byte(`{"gate":"moon","people":0,"lift":1}`)))
+	keep("step-receipt", post(planned+"/steps/1/done", read("examples/step-done")))
+	report := recorded["receipt"].object(t)["report"].(string)
+	keep("report-status", get("/v1/reports/"+report+"/status"))
+	keep("withdrawn-report", post("/v1/reports/"+report+"/withdraw", read("examples/withdrawal")))
+	keep("reports", get("/v1/vehicles/brennick-wren-03/reports"))
+	keep("bad-erasure", w.do(http.MethodDelete, "/v1/vehicles/brennick-wren-03", []byte(`{"reference":"brennick-wren-30","reason":"brennick-wren-03 was sold"}`), admin, "Content-Type: application/json"))
+	keep("erased-vehicle", w.do(http.MethodDelete, "/v1/vehicles/brennick-wren-03", read("examples/erasure"), admin, "Content-Type: application/json"))
 	keep("schemas", get("/v1/schemas"))
 	keep("catalogue", get("/v1/catalogue"))
 	keep("checked-rule-set", post("/v1/rule_sets/check", read("examples/overlay")))
 	keep("published-rule-set", post("/v1/rule_sets", read("examples/overlay")))
-	keep("faulty-rule-set", post("/v1/rule_sets/check", bytes.ReplaceAll(read("examples/overlay"), []byte("valve_strike"), []byte("valve_struck"))))
+	keep("faulty-rule-set", post("/v1/rule_sets/check", bytes.ReplaceAll(read("examples/overlay"), []byte("timing_belt_weak"), []byte("timing_belt_weka"))))
 	keep("rule-sets", get("/v1/rule_sets"))
 	keep("new-key", post("/v1/keys", bytes.Replace(read("examples/key-order"), []byte("2027"), []byte("2999"), 1)))
 	token = recorded["new-key"].object(t)["key"].(string)
@@ -410,18 +457,21 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	keep("rotated-secret", post(at+"/rotate", nil))
 	keep("deleted-subscription", w.do(http.MethodDelete, at, nil, admin))
 	keep("events", get("/v1/events"))
+	keep("bad-retention", w.do(http.MethodPut, "/v1/retention", []byte(`{"days":7}`), admin, "Content-Type: application/json"))
+	keep("retention", w.do(http.MethodPut, "/v1/retention", []byte(`{"days":1825}`), admin, "Content-Type: application/json"))
+	keep("audit", get("/v1/audit"))
 	keep("alive", get("/healthz"))
 	keep("ready", get("/readyz"))
 	w.api.Drain()
 	keep("draining", get("/readyz"))
 
 	// What chance and the clock have made is made the same every time.
-	same := strings.NewReplacer(token, "lu_"+strings.Repeat("x", 10)+"_"+strings.Repeat("x", 26), key, "xxxxxxxxxx", "2999-", "2027-",
+	same := strings.NewReplacer(token, "lu_"+strings.Repeat("x", 10)+"_"+strings.Repeat("x", 26), key, "xxxxxxxxxx", strings.Split(admin, "_")[1], "yyyyyyyyyy", "2999-", "2027-",
 		secret, "whsec_"+strings.Repeat("x", 43)+"=", recorded["rotated-secret"].object(t)["secret"].(string), "whsec_"+strings.Repeat("y", 43)+"=",
 		hook, "sub_"+strings.Repeat("x", 10), "127.0.0.1", "yard.example")
 	ids := regexp.MustCompile(`id-(\d{6})`)
-	request, now, others := regexp.MustCompile(`"instance": "\w+"`), regexp.MustCompile(`"((?:created|last_used|revoked|recorded)_at|timestamp|next_try|secret_before_signs_until)": "[^"]+"`), regexp.MustCompile(`"id": "[a-z2-7]{10}"`)
-	byTheClock := []string{"subscription", "subscriptions", "new-subscription", "deleted-subscription", "rotated-secret", "sent", "replayed", "deliveries", "events"}
+	request, now, others := regexp.MustCompile(`"instance": "\w+"`), regexp.MustCompile(`"((?:created|last_used|revoked|recorded)_at|at|timestamp|next_try|secret_before_signs_until)": "[^"]+"`), regexp.MustCompile(`"id": "[a-z2-7]{10}"`)
+	byTheClock := []string{"subscription", "subscriptions", "new-subscription", "deleted-subscription", "rotated-secret", "sent", "replayed", "deliveries", "events", "audit"}
 	events := regexp.MustCompile(`evt_[0-9a-f-]{36}`)
 	for name, a := range recorded {
 		var v any
@@ -447,7 +497,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 			t.Errorf("%s is not what the demo is answered: run go test ./api -run Examples -update and look at the difference", file)
 		}
 	}
-	given := []string{"key-order", "overlay", "replay-order", "rescore-order", "subscription-order"} // what is sent
+	given := []string{"erasure", "key-order", "overlay", "plan-order", "replay-order", "rescore-order", "step-done", "subscription-order", "withdrawal"} // what is sent
 	files, err := fs.ReadDir(schema.FS, "examples")
 	if err != nil {
 		t.Fatal(err)

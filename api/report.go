@@ -1,14 +1,13 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"time"
 
+	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/report"
 )
@@ -46,40 +45,46 @@ const maxWaiting = 100
 // pollAfter is when to ask again for an assessment that is not finished, in seconds.
 const pollAfter = "1"
 
-func (a *API) postReport(r *request) (reply, error) {
-	key, err := idempotencyKey(r.Header.Values("Idempotency-Key"))
+func (a *API) postReport(r *wire.Request) (wire.Reply, error) {
+	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	var accepted assess.Accepted
 	err = a.withBody(r, func(body []byte) (err error) {
-		accepted, err = r.account.Submit(r.Context(), assess.Order{Body: body, Gate: r.query.Get("gate"), RuleSet: r.query.Get("rule_set"), IdempotencyKey: key})
+		accepted, err = r.Account.Submit(r.Context(), assess.Order{Body: body, Gate: r.Query.Get("gate"), RuleSet: r.Query.Get("rule_set"), IdempotencyKey: key})
 		return err
 	})
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	id := accepted.AssessmentID
 	to := linksOf(id, accepted.Vehicle)
-	if wait, ok := preferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok && a.mayWait() {
+	if wait, ok := wire.PreferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok && a.mayWait() {
 		stored, err := a.await(r, id, wait)
 		a.waiting.Add(-1)
 		if err != nil {
 			// The report is safe: that is what has to be said.
 			a.log.WarnContext(r.Context(), "assessment not awaited", "assessment", id, "error", err)
 		} else if out := assessmentReply(stored); stored.State == assess.Done || stored.State == assess.Failed {
-			out.header = map[string]string{
+			out.Header = map[string]string{
 				"Location": to.Assessment, "Content-Location": to.Assessment,
 				"Preference-Applied": fmt.Sprintf("wait=%d", int(wait.Seconds())),
 			}
 			return out, nil
 		}
 	}
-	return reply{
-		status: http.StatusAccepted,
-		header: map[string]string{"Location": to.Assessment, "Retry-After": pollAfter},
-		body:   receipt{id, assess.Queued, accepted.ReportID, accepted.Vehicle, accepted.Cautions, to},
-	}, nil
+	return receiptReply(accepted), nil
+}
+
+// receiptReply says that a report is stored and its assessment queued.
+func receiptReply(accepted assess.Accepted) wire.Reply {
+	to := linksOf(accepted.AssessmentID, accepted.Vehicle)
+	return wire.Reply{
+		Status: http.StatusAccepted,
+		Header: map[string]string{"Location": to.Assessment, "Retry-After": pollAfter},
+		Body:   receipt{accepted.AssessmentID, assess.Queued, accepted.ReportID, accepted.Vehicle, accepted.Cautions, to},
+	}
 }
 
 // mayWait says whether there is room for one more to wait; who may takes it.
@@ -92,10 +97,19 @@ func (a *API) mayWait() bool {
 }
 
 // await waits for an assessment, but not once the server drains.
-func (a *API) await(r *request, id string, wait time.Duration) (assess.Assessment, error) {
-	ctx := r.Context()
-	waiting, cancel := context.WithCancel(ctx)
+func (a *API) await(r *wire.Request, id string, wait time.Duration) (assess.Assessment, error) {
+	waiting, cancel := a.untilDrained(r)
 	defer cancel()
+	stored, err := r.Account.Await(waiting, id, wait)
+	if errors.Is(err, context.Canceled) && r.Context().Err() == nil {
+		return r.Account.Assessment(r.Context(), id)
+	}
+	return stored, err
+}
+
+// untilDrained is the context of a request that waits: it ends as well once the server drains.
+func (a *API) untilDrained(r *wire.Request) (context.Context, context.CancelFunc) {
+	waiting, cancel := context.WithCancel(r.Context())
 	go func() {
 		select {
 		case <-a.draining:
@@ -103,11 +117,7 @@ func (a *API) await(r *request, id string, wait time.Duration) (assess.Assessmen
 		case <-waiting.Done():
 		}
 	}()
-	stored, err := r.account.Await(waiting, id, wait)
-	if errors.Is(err, context.Canceled) && ctx.Err() == nil {
-		return r.account.Assessment(ctx, id)
-	}
-	return stored, err
+	return waiting, cancel
 }
 
 // checked is the answer about a valid report that is not to be stored.
@@ -116,54 +126,19 @@ type checked struct {
 	assess.Checked
 }
 
-func (a *API) checkReport(r *request) (reply, error) {
+func (a *API) checkReport(r *wire.Request) (wire.Reply, error) {
 	var found assess.Checked
 	err := a.withBody(r, func(body []byte) (err error) {
 		found, err = a.service.Check(body)
 		return err
 	})
-	return reply{body: checked{true, found}}, err
+	return wire.Reply{Body: checked{true, found}}, err
 }
 
 // withBody reads a report, which use must not keep: its memory is for the next request.
-func (a *API) withBody(r *request, use func(body []byte) error) error {
-	if !says(r.Header, mediaJSON) {
-		return notJSON.says("")
+func (a *API) withBody(r *wire.Request, use func(body []byte) error) error {
+	if !wire.Announces(r.Header, wire.MediaJSON) {
+		return wire.NotJSON.Says("")
 	}
-	return a.read(r, "a report", a.limits.Body, use)
+	return a.bodies.Read(r, "a report", a.limits.Body, use)
 }
-
-// read reads a body, which use must not keep.
-func (a *API) read(r *request, what string, most int64, use func(body []byte) error) error {
-	tooLarge := bodyTooLarge.says("%s is at most %d bytes long: split it", what, most)
-	if r.ContentLength > most { // whoever asks first need not send it
-		return tooLarge
-	}
-	buffer, ok := a.buffers.Get().(*bytes.Buffer)
-	if !ok {
-		buffer = new(bytes.Buffer)
-	}
-	defer func() {
-		if buffer.Cap() <= keptBuffer {
-			a.buffers.Put(buffer)
-		}
-	}()
-	buffer.Reset()
-
-	// Where there is no connection, as in tests, there is no deadline either. The server lifts it
-	// once the body is read.
-	_ = http.NewResponseController(r.writer).SetReadDeadline(time.Now().Add(a.limits.BodyTime))
-	_, err := buffer.ReadFrom(http.MaxBytesReader(r.writer, r.Body, most))
-	switch {
-	case errors.As(err, new(*http.MaxBytesError)):
-		return tooLarge
-	case errors.Is(err, os.ErrDeadlineExceeded):
-		return bodySlow.says("%s has to arrive within %s", what, a.limits.BodyTime)
-	case err != nil:
-		return bodyCut.says("")
-	}
-	return use(buffer.Bytes())
-}
-
-// keptBuffer is the size up to which the memory of a body is kept for the next.
-const keptBuffer = 1 << 20

@@ -182,6 +182,33 @@ func TestAReportIsChecked(t *testing.T) {
 	w.get("/v1/vehicles/tern-01").problem(t, http.StatusNotFound, "not-found")
 }
 
+// The clock of the tests stands in the morning of 2026-06-12.
+func TestReportsOfADayThatHasNotComeAreRefused(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	dated := func(date string) []byte {
+		return []byte(strings.Replace(ternLine(t, "tern-01"), `"date":"2026-05-02"`, `"date":"`+date+`"`, 1))
+	}
+	for _, path := range []string{"/v1/reports/check", "/v1/reports"} {
+		p := w.post(path, dated("2026-06-14")).problem(t, http.StatusUnprocessableEntity, "invalid-report")
+		faults := p["errors"].([]any)
+		fault := faults[0].(object)
+		if len(faults) != 1 || fault["pointer"] != "/inspection/date" || fault["code"] != "out_of_range" ||
+			fault["detail"] != "2026-06-14 is in the future (today is 2026-06-12): correct the date, and check the year first" {
+			t.Errorf("%s: %v", path, faults)
+		}
+	}
+	w.get("/v1/vehicles/tern-01").problem(t, http.StatusNotFound, "not-found")
+	w.post("/v1/reports/check", dated("2026-06-13")).is(t, http.StatusOK)
+	w.post("/v1/reports", dated("2026-06-13")).is(t, http.StatusAccepted)
+
+	b := w.batch(string(dated("2062-06-12")) + string(dated("2026-06-13")))
+	lines := strings.Split(string(w.get(b+"/results").text), "\n")
+	if !strings.Contains(lines[0], `"state":"refused"`) || !strings.Contains(lines[0], `"pointer":"/inspection/date","detail":"2062-06-12 is in the future`) || !strings.Contains(lines[1], `"state":"done"`) {
+		t.Errorf("%s", lines)
+	}
+}
+
 func TestReportsThatAreNotValid(t *testing.T) {
 	t.Parallel()
 	w := open(t)

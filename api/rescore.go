@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 
+	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/score"
 )
@@ -20,25 +22,25 @@ type rescoreForm struct {
 	Everything bool     `json:"everything"`
 }
 
-func (a *API) postRescore(r *request) (reply, error) {
-	key, err := idempotencyKey(r.Header.Values("Idempotency-Key"))
+func (a *API) postRescore(r *wire.Request) (wire.Reply, error) {
+	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	var form rescoreForm
 	err = a.withBody(r, func(body []byte) error {
 		if err := json.Unmarshal(body, &form, json.RejectUnknownMembers(true)); err != nil {
-			return badRescoreOrder.says("an order is {\"rule_set\": \"name/version\", \"vehicles\": [\"…\"]}, with batch or everything for vehicles, and gate if need be%s", placeOf(err))
+			return wire.BadRescoreOrder.Says("an order is {\"rule_set\": \"name/version\", \"vehicles\": [\"…\"]}, with batch or everything for vehicles, and gate if need be%s", wire.PlaceOf(err))
 		}
 		return nil
 	})
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	if faults := form.faults(); faults != nil {
-		return reply{}, &problem{kind: badRescoreOrder, errors: faults}
+		return wire.Reply{}, &wire.Problem{Kind: wire.BadRescoreOrder, Errors: faults}
 	}
-	b, _, err := r.account.Rescore(r.Context(), assess.RescoreOrder{
+	b, _, err := r.Account.Rescore(r.Context(), assess.RescoreOrder{
 		RuleSet: form.RuleSet, Gate: form.Gate, IdempotencyKey: key,
 		Of: assess.RescoreScope{Vehicles: form.Vehicles, Batch: form.Batch, Everything: form.Everything},
 	})
@@ -47,16 +49,16 @@ func (a *API) postRescore(r *request) (reply, error) {
 	case errors.As(err, &missing):
 		var faults []formFault
 		for _, i := range missing.At {
-			faults = append(faults, formFault{fmt.Sprintf("/vehicles/%d", i), "unknown", fmt.Sprintf("there is no vehicle %q: GET /v1/vehicles lists them", clip(form.Vehicles[i]))})
+			faults = append(faults, formFault{fmt.Sprintf("/vehicles/%d", i), "unknown", fmt.Sprintf("there is no vehicle %q: GET /v1/vehicles lists them", wire.Clip(form.Vehicles[i]))})
 		}
-		return reply{}, &problem{kind: badRescoreOrder, errors: faults}
+		return wire.Reply{}, &wire.Problem{Kind: wire.BadRescoreOrder, Errors: faults}
 	case errors.Is(err, assess.ErrTooManyLines):
-		return reply{}, bodyTooLarge.says("at most %d vehicles are scored again at once: name them, or a batch, in parts", assess.MaxRescored)
+		return wire.Reply{}, wire.BodyTooLarge.Says("at most %d vehicles are scored again at once: name them, or a batch, in parts", assess.MaxRescored)
 	case err != nil:
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	body := batchOf(b, a.service.Now())
-	return reply{status: http.StatusAccepted, header: map[string]string{"Location": body.Links.Batch, "Retry-After": pollAfter}, body: body}, nil
+	return wire.Reply{Status: http.StatusAccepted, Header: map[string]string{"Location": body.Links.Batch, "Retry-After": pollAfter}, Body: body}, nil
 }
 
 // formFault is one fault of a form: where it is and how to mend it.
@@ -79,7 +81,7 @@ func (f rescoreForm) faults() (faults []formFault) {
 	if scopes != 1 {
 		faults = append(faults, formFault{"", "scope", "say which vehicles: give just one of vehicles, a list of references; batch, the id of one; or everything, which is true"})
 	}
-	if f.Batch != "" && !isName(f.Batch) {
+	if f.Batch != "" && !wire.IsName(f.Batch) {
 		faults = append(faults, formFault{"/batch", "form", "it is no id of a batch"})
 	}
 	if f.Vehicles != nil && len(f.Vehicles) == 0 {
@@ -88,14 +90,19 @@ func (f rescoreForm) faults() (faults []formFault) {
 	seen := map[string]bool{}
 	for i, v := range f.Vehicles {
 		at := fmt.Sprintf("/vehicles/%d", i)
-		if !isName(v) {
+		if !wire.IsName(v) {
 			faults = append(faults, formFault{at, "form", "references are up to 100 letters, digits and . _ ~ -"})
-		} else if seen[v] {
+		} else if seen[strings.ToLower(v)] {
 			faults = append(faults, formFault{at, "twice", fmt.Sprintf("%s is named twice", v)})
 		}
-		seen[v] = true
+		seen[strings.ToLower(v)] = true
 	}
 	return faults
 }
 
-func blockerInWords(b score.Blocker) string { return b.Gate + ": " + b.Because }
+func blockerInWords(b score.Blocker) string {
+	if len(b.At) > 0 {
+		return b.Gate + ": " + b.Because + " (" + strings.Join(b.At, ", ") + ")"
+	}
+	return b.Gate + ": " + b.Because
+}

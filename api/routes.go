@@ -2,10 +2,13 @@ package api
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
 
+	"laidup/api/describe"
+	"laidup/api/wire"
 	"laidup/internal/access"
 )
 
@@ -13,7 +16,7 @@ import (
 type route struct {
 	method, path string
 	needs        access.Scope // what the key must be for; empty: no key is needed
-	handle       func(*request) (reply, error)
+	handle       func(*wire.Request) (wire.Reply, error)
 	query        []string // the parameters it takes; with "..." after its name, one that may come more than once
 	offers       []string // media types it can answer in, the preferred one first; nil: its handler decides
 	cache        string   // Cache-Control; unless it forbids keeping, answers have an ETag
@@ -34,88 +37,90 @@ const (
 	forever       = "private, max-age=31536000, immutable"
 )
 
-const (
-	mediaJSON   = "application/json"
-	mediaYAML   = "application/yaml"
-	mediaCSV    = "text/csv"
-	mediaHTML   = "text/html"
-	mediaPDF    = "application/pdf"
-	mediaForm   = "application/x-www-form-urlencoded"
-	mediaEvents = "text/event-stream"
-	// A document a line; the second is another name for the first.
-	mediaNDJSON    = "application/x-ndjson"
-	mediaJSONLines = "application/jsonl"
-	mediaProblem   = "application/problem+json"
-	mediaSchema    = "application/schema+json"
-)
-
 // routes is the table of endpoints. HEAD goes with GET.
 func (a *API) routes() []route {
 	const get, post = http.MethodGet, http.MethodPost
-	asJSON, asTable, asSchema := []string{mediaJSON}, []string{mediaJSON, mediaCSV}, []string{mediaSchema, mediaJSON}
+	asJSON, asTable, asSchema := []string{wire.MediaJSON}, []string{wire.MediaJSON, wire.MediaCSV}, []string{wire.MediaSchema, wire.MediaJSON}
 	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
-	vehicles := []string{"search", "verdict", "sort", "limit", "cursor"}
-	asPage, asEvents, asSheet := []string{mediaHTML}, []string{mediaEvents}, []string{mediaHTML, mediaPDF}
+	vehicles := []string{"gate", "search", "verdict", "sort", "limit", "cursor"}
+	asPlan := []string{wire.MediaJSON, wire.MediaCSV, wire.MediaCalendar}
+	asPage, asEvents, asSheet := []string{wire.MediaHTML}, []string{wire.MediaEvents}, []string{wire.MediaHTML, wire.MediaPDF}
 	return []route{
 		{post, "/v1/reports", access.PostReports, a.postReport, []string{"gate", "rule_set"}, asJSON, noStore, "Validates a report, stores it and queues its assessment."},
 		{post, "/v1/reports/check", access.PostReports, a.checkReport, nil, asJSON, noStore, "Validates a report and stores nothing."},
-		{get, "/v1/assessments/{id}", access.Read, a.getAssessment, nil, asJSON, revalidate, "An assessment: queued, running, done or failed."},
-		{get, "/v1/assessments/{id}/register", access.Read, a.getRegister, table, asTable, revalidate, "The risk register of a finished assessment."},
-		{get, "/v1/assessments/{id}/blockers", access.Read, a.getBlockers, append(gate, table...), asTable, revalidate, "What blocks a gate, by a finished assessment."},
-		{get, "/v1/assessments/{id}/sheet", access.Read, a.getSheet, []string{"sheet", "gate", "format"}, asSheet, revalidate, "A sheet to print: the blocking list, what a start needs, a summary for a customer or the register."},
-		{post, "/v1/assessments/{id}/retry", access.PostReports, a.retryAssessment, nil, asJSON, noStore, "Has a failed assessment worked out once more."},
-		{get, "/v1/vehicles", access.Read, a.listVehicles, vehicles, asJSON, revalidate, "Vehicles, the one with the newest report first unless sorted otherwise."},
-		{get, "/v1/vehicles/{reference}", access.Read, a.getVehicle, page, asJSON, revalidate, "A vehicle: its newest assessment and its history."},
-		{get, "/v1/vehicles/{reference}/readiness", access.Read, a.getReadiness, gate, asJSON, revalidate, "The one question before a gate: what still blocks it?"},
-		{get, "/v1/vehicles/{reference}/appraisal", access.Read, a.getAppraisal, append(gate, table...), asTable, revalidate, "What a buyer is to know of a vehicle before the purchase, and what each number rests on."},
-		{get, "/v1/appraisals", access.Read, a.listAppraisals, []string{"vehicle...", "gate", "sort", "format"}, asTable, revalidate, "Appraisals of 2 to 50 vehicles side by side."},
-		{get, "/v1/vehicles/{reference}/events", access.Read, a.vehicleEvents, nil, asEvents, noStore, "What becomes of a vehicle's assessments, as server-sent events."},
-		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "What becomes of an assessment, as server-sent events."},
-		{post, "/v1/batches", access.PostReports, a.postBatch, []string{"gate", "rule_set", "first_line"}, asJSON, noStore, "Takes many reports, one a line, as they are sent, stores each and queues its assessment."},
-		{get, "/v1/batches", access.Read, a.listBatches, page, asJSON, revalidate, "Batches, the newest first."},
-		{get, "/v1/batches/{id}", access.Read, a.getBatch, nil, asJSON, revalidate, "A batch: how far it has got, and how fast it goes."},
-		{get, "/v1/batches/{id}/results", access.Read, a.getResults, []string{"first_line", "format"}, []string{mediaNDJSON, mediaCSV}, noStore, "What has become of each line of a batch, in their order."},
-		{post, "/v1/batches/{id}/cancel", access.PostReports, a.cancelBatch, nil, asJSON, noStore, "Cancels a batch: what no worker has begun with is left."},
-		{post, "/v1/rescores", access.PostReports, a.postRescore, nil, asJSON, noStore, "Scores vehicles again under another rule set, as a batch of its own, and says what has changed. Nothing that is stored changes."},
-		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "What can be said about a vehicle: facts, items, findings, methods, gates."},
-		{get, "/v1/schemas", "", a.listSchemas, nil, asJSON, stable, "The JSON Schemas of what is sent and answered."},
-		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "A JSON Schema: report, assessment, appraisal, appraisals or rule_set."},
-		{get, "/v1/openapi.json", "", a.getDescription, nil, asJSON, stable, "This description of the API, in OpenAPI 3.1."},
-		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "The rule sets that assessments are made under."},
-		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, whole or as an overlay on a built-in one. A published version never changes."},
-		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Reads a rule set, runs its tests and looks through it; stores nothing."},
-		{get, "/v1/rule_sets/{name}/{version}", access.Read, a.getRuleSet, nil, asJSON, forever, "One version of a rule set, in canonical form."},
-		{get, "/v1/keys", access.Administration, a.listKeys, nil, asJSON, noStore, "The organisation's API keys, without what is secret."},
-		{post, "/v1/keys", access.Administration, a.postKey, nil, asJSON, noStore, "Makes an API key, which is shown this once."},
+		{get, "/v1/reports/{id}", access.Read, a.getReport, nil, asJSON, revalidate, "Returns a report as it was posted, byte for byte."},
+		{get, "/v1/reports/{id}/status", access.Read, a.getReportStatus, nil, asJSON, revalidate, "Returns a report's status: when it came in, who made it, and whether it was withdrawn or replaced."},
+		{post, "/v1/reports/{id}/withdraw", access.PostReports, a.withdrawReport, nil, asJSON, noStore, "Withdraws a report. It stays readable and marked, and the vehicle is assessed again without it."},
+		{get, "/v1/assessments/{id}", access.Read, a.getAssessment, nil, asJSON, revalidate, "Returns an assessment: queued, running, done or failed."},
+		{get, "/v1/assessments/{id}/register", access.Read, a.getRegister, table, asTable, revalidate, "Returns the risk register of a finished assessment."},
+		{get, "/v1/assessments/{id}/blockers", access.Read, a.getBlockers, append(gate, table...), asTable, revalidate, "Lists what blocks a gate, from a finished assessment."},
+		{get, "/v1/assessments/{id}/sheet", access.Read, a.site.GetSheet, []string{"sheet", "gate", "format"}, asSheet, revalidate, "Returns a printable sheet: blocking list, start checklist, customer summary or risk register."},
+		{post, "/v1/assessments/{id}/retry", access.PostReports, a.retryAssessment, nil, asJSON, noStore, "Retries a failed assessment."},
+		{get, "/v1/vehicles", access.Read, a.listVehicles, vehicles, asJSON, revalidate, "Lists vehicles, all judged at one gate, newest report first unless sorted otherwise."},
+		{get, "/v1/vehicles/{reference}", access.Read, a.getVehicle, append(gate, page...), asJSON, revalidate, "Returns a vehicle with its latest assessment and history, all judged at one gate."},
+		{http.MethodDelete, "/v1/vehicles/{reference}", access.Administration, a.eraseVehicle, nil, asJSON, noStore, "Erases a vehicle and all its data. This cannot be undone."},
+		{get, "/v1/vehicles/{reference}/reports", access.Read, a.listReports, page, asJSON, revalidate, "Lists the reports on a vehicle, newest first, including withdrawn ones."},
+		{get, "/v1/vehicles/{reference}/readiness", access.Read, a.getReadiness, gate, asJSON, revalidate, "Answers the mechanic's question: what still blocks this gate?"},
+		{post, "/v1/vehicles/{reference}/plans", access.PostReports, a.postPlan, nil, asJSON, noStore, "Plans the work until a gate is clear: what to take apart, in which order, and what to order by when."},
+		{get, "/v1/vehicles/{reference}/plans", access.Read, a.listPlans, page, asJSON, revalidate, "Lists the plans of a vehicle, newest first."},
+		{get, "/v1/plans/{id}", access.Read, a.getPlan, table, asPlan, revalidate, "Returns a plan: as JSON, its steps as a table, or its schedule as a calendar."},
+		{post, "/v1/plans/{id}/steps/{step}/done", access.PostReports, a.postStepDone, nil, asJSON, noStore, "Reports that a step of a plan is done, and what was found, as a report on the vehicle."},
+		{get, "/v1/vehicles/{reference}/appraisal", access.Read, a.getAppraisal, append(gate, table...), asTable, revalidate, "Returns what a buyer should know about a vehicle, and what each number is based on."},
+		{get, "/v1/appraisals", access.Read, a.listAppraisals, []string{"vehicle...", "gate", "sort", "format"}, asTable, revalidate, "Compares the appraisals of 2 to 50 vehicles."},
+		{get, "/v1/vehicles/{reference}/events", access.Read, a.vehicleEvents, nil, asEvents, noStore, "Streams the progress of a vehicle's assessments as server-sent events."},
+		{get, "/v1/assessments/{id}/events", access.Read, a.assessmentEvents, nil, asEvents, noStore, "Streams the progress of an assessment as server-sent events."},
+		{post, "/v1/batches", access.PostReports, a.postBatch, []string{"gate", "rule_set", "first_line"}, asJSON, noStore, "Accepts many reports, one per line, stores each and queues its assessment."},
+		{get, "/v1/batches", access.Read, a.listBatches, page, asJSON, revalidate, "Lists batches, newest first."},
+		{get, "/v1/batches/{id}", access.Read, a.getBatch, nil, asJSON, revalidate, "Returns a batch with its progress and speed."},
+		{get, "/v1/batches/{id}/results", access.Read, a.getResults, []string{"first_line", "format"}, []string{wire.MediaNDJSON, wire.MediaCSV}, noStore, "Returns the result of each line of a batch, in input order."},
+		{post, "/v1/batches/{id}/cancel", access.PostReports, a.cancelBatch, nil, asJSON, noStore, "Cancels a batch. Lines that no worker has started are not scored."},
+		{post, "/v1/rescores", access.PostReports, a.postRescore, nil, asJSON, noStore, "Scores vehicles again under another rule set, as a batch, and reports what changed. Stored assessments stay as they are."},
+		{get, "/v1/catalogue", "", a.getCatalogue, nil, asJSON, stable, "Returns what can be reported: facts, items, findings, methods and gates."},
+		{get, "/v1/schemas", "", a.listSchemas, nil, asJSON, stable, "Lists the JSON Schemas of requests and responses."},
+		{get, "/v1/schemas/{name}", "", a.getSchema, nil, asSchema, stable, "Returns a JSON Schema: report, assessment, appraisal, appraisals, plan or rule_set."},
+		{get, "/v1/openapi.json", "", a.getDescription, nil, asJSON, stable, "Returns this API description in OpenAPI 3.1."},
+		{get, "/v1/rule_sets", access.Read, a.listRuleSets, nil, asJSON, revalidate, "Lists the rule sets available for assessments."},
+		{post, "/v1/rule_sets", access.PublishRules, a.postRuleSet, nil, asJSON, noStore, "Publishes a rule set, complete or as an overlay on a built-in one. A published version never changes."},
+		{post, "/v1/rule_sets/check", access.PublishRules, a.checkRuleSet, nil, asJSON, noStore, "Validates a rule set, runs its tests and checks it for likely mistakes. Stores nothing."},
+		{get, "/v1/rule_sets/{name}/{version}", access.Read, a.getRuleSet, nil, asJSON, forever, "Returns one version of a rule set in canonical form."},
+		{get, "/v1/keys", access.Administration, a.listKeys, nil, asJSON, noStore, "Lists the organisation's API keys, without their secrets."},
+		{post, "/v1/keys", access.Administration, a.postKey, nil, asJSON, noStore, "Creates an API key. It is shown only once."},
 		{http.MethodDelete, "/v1/keys/{id}", access.Administration, a.deleteKey, nil, asJSON, noStore, "Revokes an API key."},
-		{get, "/v1/events", access.Read, a.organisationEvents, []string{"after", "limit"}, []string{mediaJSON, mediaEvents}, noStore, "What has happened, oldest first: a page of it, or server-sent events as it happens."},
-		{get, "/v1/subscriptions", access.Webhooks, a.listSubscriptions, nil, asJSON, noStore, "The organisation's webhooks, without what is secret."},
-		{post, "/v1/subscriptions", access.Webhooks, a.postSubscription, nil, asJSON, noStore, "Has events sent to a URL, by the Standard Webhooks specification. The secret is shown this once."},
-		{get, "/v1/subscriptions/{id}", access.Webhooks, a.getSubscription, nil, asJSON, noStore, "A webhook."},
-		{http.MethodDelete, "/v1/subscriptions/{id}", access.Webhooks, a.deleteSubscription, nil, asJSON, noStore, "Ends a webhook."},
-		{post, "/v1/subscriptions/{id}/rotate", access.Webhooks, a.rotateSubscription, nil, asJSON, noStore, "Makes a new secret, shown this once; the one before signs as well for a day."},
-		{post, "/v1/subscriptions/{id}/test", access.Webhooks, a.testSubscription, nil, asJSON, noStore, "Sends an event to try it with."},
-		{post, "/v1/subscriptions/{id}/resume", access.Webhooks, a.resumeSubscription, nil, asJSON, noStore, "Goes on with a webhook that was disabled."},
-		{post, "/v1/subscriptions/{id}/replay", access.Webhooks, a.replaySubscription, nil, asJSON, noStore, "Sends again what has happened since a time, and all that never arrived."},
-		{get, "/v1/subscriptions/{id}/deliveries", access.Webhooks, a.listDeliveries, []string{"state", "limit", "cursor"}, asJSON, noStore, "What was sent, or is to be, newest first."},
-		{post, "/v1/subscriptions/{id}/deliveries/{delivery}/replay", access.Webhooks, a.replayDelivery, nil, asJSON, noStore, "Sends one event again."},
+		{get, "/v1/retention", access.Administration, a.getRetention, nil, asJSON, noStore, "Returns the retention: vehicles are erased this many days after their last report."},
+		{http.MethodPut, "/v1/retention", access.Administration, a.putRetention, nil, asJSON, noStore, "Sets the retention: vehicles are erased this many days after their last report."},
+		{get, "/v1/audit", access.Administration, a.listAudit, page, asJSON, noStore, "Lists the audit trail, newest first: who did what and when."},
+		{get, "/v1/events", access.Read, a.organisationEvents, []string{"after", "limit"}, []string{wire.MediaJSON, wire.MediaEvents}, noStore, "Lists events, oldest first, as pages or as server-sent events."},
+		{get, "/v1/subscriptions", access.Webhooks, a.listSubscriptions, nil, asJSON, noStore, "Lists the organisation's webhooks, without their secrets."},
+		{post, "/v1/subscriptions", access.Webhooks, a.postSubscription, nil, asJSON, noStore, "Creates a webhook, following the Standard Webhooks specification. The secret is shown only once."},
+		{get, "/v1/subscriptions/{id}", access.Webhooks, a.getSubscription, nil, asJSON, noStore, "Returns a webhook."},
+		{http.MethodDelete, "/v1/subscriptions/{id}", access.Webhooks, a.deleteSubscription, nil, asJSON, noStore, "Deletes a webhook."},
+		{post, "/v1/subscriptions/{id}/rotate", access.Webhooks, a.rotateSubscription, nil, asJSON, noStore, "Creates a new signing secret, shown only once. The old one also signs for another day."},
+		{post, "/v1/subscriptions/{id}/test", access.Webhooks, a.testSubscription, nil, asJSON, noStore, "Sends a test event."},
+		{post, "/v1/subscriptions/{id}/resume", access.Webhooks, a.resumeSubscription, nil, asJSON, noStore, "Enables a disabled webhook again."},
+		{post, "/v1/subscriptions/{id}/replay", access.Webhooks, a.replaySubscription, nil, asJSON, noStore, "Resends all events since a given time, and all that were never delivered."},
+		{get, "/v1/subscriptions/{id}/deliveries", access.Webhooks, a.listDeliveries, []string{"state", "limit", "cursor"}, asJSON, noStore, "Lists deliveries, newest first."},
+		{post, "/v1/subscriptions/{id}/deliveries/{delivery}/replay", access.Webhooks, a.replayDelivery, nil, asJSON, noStore, "Resends one event."},
 		{get, "/healthz", "", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
 		{get, "/readyz", "", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
-		{get, "/", "", a.firstPage, nil, asPage, noStore, "The first page."},
-		{get, "/vehicles", access.Read, a.vehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
-		{get, "/vehicles/{reference}", access.Read, a.vehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
-		{get, "/vehicles/{reference}/ready", access.Read, a.readyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
-		{get, "/vehicles/{reference}/appraisal", access.Read, a.appraisalPage, gate, asPage, revalidate, "Page: what a buyer is to know of a vehicle before the purchase."},
-		{get, "/vehicles/{reference}/changes", access.Read, a.changesPage, []string{"from", "to"}, asPage, revalidate, "Page: what has changed between two assessments."},
-		{get, "/inspect", access.PostReports, a.inspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
-		{get, "/vehicles/{reference}/inspect", access.PostReports, a.followUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
-		{get, "/compare", access.Read, a.comparePage, []string{"vehicle..."}, asPage, revalidate, "Page: up to four vehicles side by side."},
-		{get, "/docs", "", a.referencePage, nil, asPage, renewed, "Page: the API, operation by operation."},
-		{get, "/sign-in", "", a.signInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
-		{post, "/sign-in", "", a.signIn, nil, asPage, noStore, "Exchanges an API key for a session."},
-		{post, "/sign-out", "", a.signOut, nil, asPage, noStore, "Ends a session."},
-		{get, "/assets/{name}", "", a.getAsset, nil, nil, foreverPublic, "What pages need."},
-		{get, "/offline.js", "", a.offlineScript, nil, nil, renewed, "The service worker that opens the inspection form without a signal."},
+		{get, "/", "", a.site.FirstPage, nil, asPage, noStore, "The first page."},
+		{get, "/vehicles", access.Read, a.site.VehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
+		{get, "/vehicles/{reference}", access.Read, a.site.VehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
+		{get, "/vehicles/{reference}/ready", access.Read, a.site.ReadyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
+		{get, "/vehicles/{reference}/appraisal", access.Read, a.site.AppraisalPage, gate, asPage, revalidate, "Page: what a buyer is to know of a vehicle before the purchase."},
+		{get, "/vehicles/{reference}/changes", access.Read, a.site.ChangesPage, []string{"from", "to"}, asPage, revalidate, "Page: what has changed between two assessments."},
+		{post, "/vehicles/{reference}/plan", access.PostReports, a.site.OrderPlan, nil, asPage, noStore, "Orders a plan by the form of a vehicle's page."},
+		{get, "/plans/{id}", access.Read, a.site.PlanPage, nil, asPage, revalidate, "Page: a plan."},
+		{get, "/plans/{id}/cards", access.Read, a.site.JobCards, table, asSheet, revalidate, "The job cards of a plan, to print."},
+		{post, "/plans/{id}/steps/{step}", access.PostReports, a.site.TickStep, nil, asPage, noStore, "Reports that a step was done, by the button of the page."},
+		{get, "/inspect", access.PostReports, a.site.InspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
+		{get, "/vehicles/{reference}/inspect", access.PostReports, a.site.FollowUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
+		{get, "/compare", access.Read, a.site.ComparePage, []string{"vehicle..."}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/docs", "", a.site.ReferencePage, nil, asPage, renewed, "Page: the API, operation by operation."},
+		{get, "/sign-in", "", a.site.SignInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
+		{post, "/sign-in", "", a.site.SignIn, nil, asPage, noStore, "Exchanges an API key for a session."},
+		{post, "/sign-out", "", a.site.SignOut, nil, asPage, noStore, "Ends a session."},
+		{get, "/assets/{name}", "", a.site.GetAsset, nil, nil, foreverPublic, "What pages need."},
+		{get, "/offline.js", "", a.site.OfflineScript, nil, nil, renewed, "The service worker that opens the inspection form without a signal."},
 		{get, "/metrics", access.Administration, a.getMetrics, nil, nil, noStore, "Metrics for Prometheus."},
 	}
 }
@@ -142,6 +147,24 @@ func (a *API) Routes() []Route {
 	return all
 }
 
+// rows lists the endpoints for the description of the API.
+func (a *API) rows() []describe.Row {
+	var all []describe.Row
+	for _, r := range a.routes() {
+		query, _ := r.parameters()
+		all = append(all, describe.Row{
+			Method: r.method, Path: r.path, Needs: r.needs, Doc: r.doc, Query: query, Media: r.offers,
+			Kept: r.cache != noStore, Deprecated: r.deprecation() != nil,
+		})
+	}
+	return all
+}
+
+// forPrograms says whether a route is for programs, and so is described; pages are for people.
+func (r route) forPrograms() bool {
+	return strings.HasPrefix(r.path, "/v1/") || slices.Contains([]string{"/healthz", "/readyz", "/metrics"}, r.path)
+}
+
 // parameters has the names of the parameters that a route takes, and those of them that may come more
 // than once.
 func (r route) parameters() (all, repeats []string) {
@@ -165,8 +188,8 @@ func (a *API) route() {
 	for _, r := range a.routes() {
 		path := strings.NewReplacer("{", ":", "}", "").Replace(r.path)
 		a.paths[path] = r.path
-		if len(r.offers) < 2 || r.offers[0] != mediaHTML { // else it depends on what is asked for
-			a.isPage[path] = a.isPage[path] || len(r.offers) > 0 && r.offers[0] == mediaHTML
+		if len(r.offers) < 2 || r.offers[0] != wire.MediaHTML { // else it depends on what is asked for
+			a.isPage[path] = a.isPage[path] || len(r.offers) > 0 && r.offers[0] == wire.MediaHTML
 		}
 		e.Add(r.method, path, a.serve(r))
 		if r.method == http.MethodGet {

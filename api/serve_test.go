@@ -29,7 +29,7 @@ func TestPathsAndMethodsThatAreNotThere(t *testing.T) {
 		{http.MethodHead, "/v1/reports", "POST"},
 		{http.MethodPut, "/v1/reports", "POST"},
 		{http.MethodPost, "/v1/catalogue", "GET, HEAD"},
-		{http.MethodDelete, "/v1/vehicles/tern-01", "GET, HEAD"},
+		{http.MethodPut, "/v1/vehicles/tern-01", "DELETE, GET, HEAD"},
 		{"BREW", "/healthz", "GET, HEAD"},
 	} {
 		a := w.do(c.method, c.path, nil)
@@ -52,7 +52,7 @@ func TestHeadIsGetWithoutABody(t *testing.T) {
 		})
 	})
 	id := w.assess("tern-01")
-	names := strings.NewReplacer("{id}", id, "{reference}", "tern-01", "{name}", "first-start", "{version}", "1.0.0")
+	names := strings.NewReplacer("{id}", id, "{reference}", "tern-01", "{name}", "first-start", "{version}", "2.0.0")
 	for _, r := range w.api.Routes() {
 		if r.Method != http.MethodGet || slices.Contains(r.Media, "text/event-stream") { // that one does not end
 			continue
@@ -219,19 +219,19 @@ func TestHealth(t *testing.T) {
 		if a.StatusCode != status || string(a.text) != want {
 			t.Errorf("readyz answers %d %s, want %d %s", a.StatusCode, a.text, status, want)
 		}
-		if a := w.get("/healthz"); a.StatusCode != http.StatusOK || string(a.text) != `{"status":"ok"}` {
+		if a := w.get("/healthz"); a.StatusCode != http.StatusOK || string(a.text) != `{"status":"ok","version":"v1.2.3"}` {
 			t.Errorf("healthz answers %d %s", a.StatusCode, a.text)
 		}
 	}
-	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"up"}`)
+	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"up","version":"v1.2.3"}`)
 	w.queue.Break(errors.New("refused"))
-	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"down"}`)
+	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"down","version":"v1.2.3"}`)
 	w.store.Break(errors.New("refused"))
-	expect(http.StatusServiceUnavailable, `{"status":"unavailable","store":"down","queue":"down"}`)
+	expect(http.StatusServiceUnavailable, `{"status":"unavailable","store":"down","queue":"down","version":"v1.2.3"}`)
 	w.queue.Break(nil)
-	expect(http.StatusServiceUnavailable, `{"status":"unavailable","store":"down","queue":"up"}`)
+	expect(http.StatusServiceUnavailable, `{"status":"unavailable","store":"down","queue":"up","version":"v1.2.3"}`)
 	w.store.Break(nil)
-	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"up"}`)
+	expect(http.StatusOK, `{"status":"ready","store":"up","queue":"up","version":"v1.2.3"}`)
 }
 
 func TestRequestsAreObserved(t *testing.T) {

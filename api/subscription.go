@@ -8,6 +8,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 
+	"laidup/api/wire"
 	"laidup/internal/webhook"
 )
 
@@ -26,7 +27,7 @@ type subscriptionView struct {
 }
 
 func subscriptionOf(s webhook.Subscription) subscriptionView {
-	v := subscriptionView{ID: s.ID, URL: s.URL, Types: nonNil(s.Types), CreatedAt: s.CreatedAt, State: "active", DisabledWhy: s.DisabledWhy}
+	v := subscriptionView{ID: s.ID, URL: s.URL, Types: wire.NonNil(s.Types), CreatedAt: s.CreatedAt, State: "active", DisabledWhy: s.DisabledWhy}
 	if !s.DisabledAt.IsZero() {
 		v.State, v.DisabledAt = "disabled", &s.DisabledAt
 	}
@@ -58,59 +59,59 @@ func deliveryOf(d webhook.Delivery) deliveryView {
 }
 
 // hooked returns the subscriptions, and the id of one where the path has it.
-func (a *API) hooked(r *request) (hooks *webhook.Hooks, id string, err error) {
+func (a *API) hooked(r *wire.Request) (hooks *webhook.Hooks, id string, err error) {
 	if a.hooks == nil {
-		return nil, "", noWebhooks.says("this server has no webhooks")
+		return nil, "", wire.NoWebhooks.Says("this server has no webhooks")
 	}
-	if r.param("id") != "" {
-		id, err = r.name("id")
+	if r.Param("id") != "" {
+		id, err = r.Name("id")
 	}
 	return a.hooks, id, err
 }
 
 // order reads a JSON body strictly.
-func (a *API) order(r *request, into any, form string) error {
-	if !says(r.Header, mediaJSON) {
-		return notJSON.says("")
+func (a *API) order(r *wire.Request, into any, form string) error {
+	if !wire.Announces(r.Header, wire.MediaJSON) {
+		return wire.NotJSON.Says("")
 	}
-	return a.read(r, "an order", maxOrder, func(body []byte) error {
+	return a.bodies.Read(r, "an order", maxOrder, func(body []byte) error {
 		if err := json.Unmarshal(body, into, json.RejectUnknownMembers(true)); err != nil {
-			return badSubscription.says("an order is %s%s", form, placeOf(err))
+			return wire.BadSubscription.Says("an order is %s%s", form, wire.PlaceOf(err))
 		}
 		return nil
 	})
 }
 
-func (a *API) postSubscription(r *request) (reply, error) {
+func (a *API) postSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, _, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	var order struct {
 		URL   string   `json:"url"`
 		Types []string `json:"types"`
 	}
 	if err := a.order(r, &order, `{"url": "https://…", "types": ["…"]}, the last if it is not for all types`); err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	s, secret, err := hooks.Subscribe(r.Context(), webhook.Order{Organisation: r.key.Organisation, URL: order.URL, Types: order.Types})
+	s, secret, err := hooks.Subscribe(r.Context(), webhook.Order{Organisation: r.Key.Organisation, URL: order.URL, Types: order.Types})
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{status: http.StatusCreated, header: map[string]string{"Location": "/v1/subscriptions/" + s.ID}, body: struct {
+	return wire.Reply{Status: http.StatusCreated, Header: map[string]string{"Location": "/v1/subscriptions/" + s.ID}, Body: struct {
 		Secret string `json:"secret"` // cannot be had again
 		subscriptionView
 	}{secret, subscriptionOf(s)}}, nil
 }
 
-func (a *API) listSubscriptions(r *request) (reply, error) {
+func (a *API) listSubscriptions(r *wire.Request) (wire.Reply, error) {
 	hooks, _, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	all, err := hooks.List(r.Context(), r.key.Organisation)
+	all, err := hooks.List(r.Context(), r.Key.Organisation)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	list := struct {
 		Subscriptions []subscriptionView `json:"subscriptions"`
@@ -118,149 +119,149 @@ func (a *API) listSubscriptions(r *request) (reply, error) {
 	for _, s := range all {
 		list.Subscriptions = append(list.Subscriptions, subscriptionOf(s))
 	}
-	return reply{body: list}, nil
+	return wire.Reply{Body: list}, nil
 }
 
-func (a *API) getSubscription(r *request) (reply, error) {
+func (a *API) getSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	s, err := hooks.Get(r.Context(), r.key.Organisation, id)
+	s, err := hooks.Get(r.Context(), r.Key.Organisation, id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{body: subscriptionOf(s)}, nil
+	return wire.Reply{Body: subscriptionOf(s)}, nil
 }
 
-func (a *API) deleteSubscription(r *request) (reply, error) {
+func (a *API) deleteSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err == nil {
-		err = hooks.Delete(r.Context(), r.key.Organisation, id)
+		err = hooks.Delete(r.Context(), r.Key.Organisation, id)
 	}
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{body: struct {
+	return wire.Reply{Body: struct {
 		ID      string `json:"id"`
 		Deleted bool   `json:"deleted"`
 	}{id, true}}, nil
 }
 
-func (a *API) rotateSubscription(r *request) (reply, error) {
+func (a *API) rotateSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	secret, until, err := hooks.Rotate(r.Context(), r.key.Organisation, id)
+	secret, until, err := hooks.Rotate(r.Context(), r.Key.Organisation, id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	return reply{body: struct {
+	return wire.Reply{Body: struct {
 		ID     string    `json:"id"`
 		Secret string    `json:"secret"`
 		Until  time.Time `json:"secret_before_signs_until"`
 	}{id, secret, until}}, nil
 }
 
-func (a *API) resumeSubscription(r *request) (reply, error) {
+func (a *API) resumeSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err == nil {
-		err = hooks.Resume(r.Context(), r.key.Organisation, id)
+		err = hooks.Resume(r.Context(), r.Key.Organisation, id)
 	}
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	return a.getSubscription(r)
 }
 
 // sent answers what is on its way now.
-func sent(id string, more map[string]any) reply {
+func sent(id string, more map[string]any) wire.Reply {
 	path := "/v1/subscriptions/" + id + "/deliveries"
 	body := map[string]any{"deliveries": path}
 	for name, value := range more {
 		body[name] = value
 	}
-	return reply{status: http.StatusAccepted, header: map[string]string{"Location": path}, body: body}
+	return wire.Reply{Status: http.StatusAccepted, Header: map[string]string{"Location": path}, Body: body}
 }
 
-func (a *API) testSubscription(r *request) (reply, error) {
+func (a *API) testSubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	event, err := hooks.Test(r.Context(), r.key.Organisation, id)
+	event, err := hooks.Test(r.Context(), r.Key.Organisation, id)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	return sent(id, map[string]any{"delivery": event}), nil
 }
 
-func (a *API) replayDelivery(r *request) (reply, error) {
+func (a *API) replayDelivery(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	event, err := r.name("delivery")
+	event, err := r.Name("delivery")
 	if err == nil {
-		err = hooks.Replay(r.Context(), r.key.Organisation, id, event)
+		err = hooks.Replay(r.Context(), r.Key.Organisation, id, event)
 	}
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	return sent(id, map[string]any{"delivery": event}), nil
 }
 
-func (a *API) replaySubscription(r *request) (reply, error) {
+func (a *API) replaySubscription(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	if _, err := hooks.Get(r.Context(), r.key.Organisation, id); err != nil { // before a word on the body
-		return reply{}, err
+	if _, err := hooks.Get(r.Context(), r.Key.Organisation, id); err != nil { // before a word on the body
+		return wire.Reply{}, err
 	}
 	var order struct {
 		Since time.Time `json:"since"`
 	}
 	form := `{"since": "2026-05-02T12:00:00Z"}`
 	if err := a.order(r, &order, form); err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	if order.Since.IsZero() {
-		return reply{}, &problem{kind: badSubscription, detail: "an order is " + form, errors: []webhook.Fault{{Pointer: "/since", Code: "missing", Detail: "it is missing"}}}
+		return wire.Reply{}, &wire.Problem{Kind: wire.BadSubscription, Detail: "an order is " + form, Errors: []webhook.Fault{{Pointer: "/since", Code: "missing", Detail: "it is missing"}}}
 	}
-	n, err := hooks.ReplaySince(r.Context(), r.key.Organisation, id, order.Since)
+	n, err := hooks.ReplaySince(r.Context(), r.Key.Organisation, id, order.Since)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	return sent(id, map[string]any{"replayed": n}), nil
 }
 
-func (a *API) listDeliveries(r *request) (reply, error) {
+func (a *API) listDeliveries(r *wire.Request) (wire.Reply, error) {
 	hooks, id, err := a.hooked(r)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	p := webhook.Page{Organisation: r.key.Organisation, Subscription: id, State: webhook.State(r.query.Get("state"))}
+	p := webhook.Page{Organisation: r.Key.Organisation, Subscription: id, State: webhook.State(r.Query.Get("state"))}
 	if p.State != "" && !slices.Contains(webhook.States, p.State) {
-		return reply{}, badQuery.says("state is one of %s, %s and %s", webhook.Waiting, webhook.Delivered, webhook.Dead)
+		return wire.Reply{}, wire.BadQuery.Says("state is one of %s, %s and %s", webhook.Waiting, webhook.Delivered, webhook.Dead)
 	}
-	limit, after, err := r.page(deliveryCursor)
+	limit, after, err := r.Page(wire.DeliveryCursor)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
 	p.Limit = limit + 1
-	if after.name != "" {
-		if p.Before, err = strconv.ParseInt(after.name, 10, 64); err != nil || p.Before < 1 {
-			return reply{}, badQuery.says("the cursor is not one of this list")
+	if after.Name != "" {
+		if p.Before, err = strconv.ParseInt(after.Name, 10, 64); err != nil || p.Before < 1 {
+			return wire.Reply{}, wire.BadQuery.Says("the cursor is not one of this list")
 		}
 	}
 	all, err := hooks.Deliveries(r.Context(), p)
 	if err != nil {
-		return reply{}, err
+		return wire.Reply{}, err
 	}
-	page, next, header := turn(r, all, limit, deliveryCursor, func(d webhook.Delivery) cursor {
-		return cursor{d.RecordedAt, strconv.FormatInt(d.Number, 10)}
+	page, next, header := wire.Turn(r, all, limit, wire.DeliveryCursor, func(d webhook.Delivery) wire.Cursor {
+		return wire.Cursor{At: d.RecordedAt, Name: strconv.FormatInt(d.Number, 10)}
 	})
 	list := struct {
 		Deliveries []deliveryView `json:"deliveries"`
@@ -269,5 +270,5 @@ func (a *API) listDeliveries(r *request) (reply, error) {
 	for _, d := range page {
 		list.Deliveries = append(list.Deliveries, deliveryOf(d))
 	}
-	return reply{body: list, header: header}, nil
+	return wire.Reply{Body: list, Header: header}, nil
 }

@@ -70,7 +70,7 @@ func (w *told) happens(organisation string) {
 	w.t.Helper()
 	w.n++
 	id, report, vehicle := fmt.Sprintf("id-%06d", 900_000+w.n), fmt.Sprintf("id-%06d", 800_000+w.n), fmt.Sprintf("marrick-tern-9%d", w.n)
-	_, err := w.store.Accept(w.t.Context(), assess.Submission{Organisation: organisation, ReportID: report, AssessmentID: id, Vehicle: vehicle, RuleSet: assess.RuleSetRef{Name: "first-start", Version: "1.0.0", Digest: "sha256:" + strings.Repeat("0", 64)}, Inspected: "2026-05-02", Body: []byte("{}"), Gate: "crank", At: time.Now()})
+	_, err := w.store.Accept(w.t.Context(), assess.Submission{Organisation: organisation, ReportID: report, AssessmentID: id, Vehicle: vehicle, RuleSet: assess.RuleSetRef{Name: "first-start", Version: "2.0.0", Digest: "sha256:" + strings.Repeat("0", 64)}, Inspected: "2026-05-02", Body: []byte("{}"), Gate: "crank", At: time.Now()})
 	if err == nil {
 		err = w.store.Finish(w.t.Context(), id, assess.Outcome{Body: []byte("{}"), AsOf: "2026-05-02", VerdictState: "clear", Gates: assess.GateStates{{Gate: "crank", State: "clear"}}}, time.Now())
 	}

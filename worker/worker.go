@@ -1,4 +1,4 @@
-// Package worker works assessments out: it takes them from the queue as they come, and sweeps up
+// Package worker works assessments out and makes plans: it takes them from the queue as they come, and sweeps up
 // those that the queue has lost.
 package worker
 
@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime"
-	"runtime/debug"
 	"sync"
 	"time"
 
@@ -23,13 +22,15 @@ type Scorer interface {
 	Score(ctx context.Context, assessmentID string) error
 	// WorkChunk works on a chunk of a batch and stores what came of it; errors as for Score.
 	WorkChunk(ctx context.Context, chunkID string) error
-	// Sweep hands assessments that have waited too long to the queue again and returns how many.
+	// MakePlan makes a plan and stores it; errors as for Score.
+	MakePlan(ctx context.Context, planID string) error
+	// Sweep hands what has waited too long to the queue again and returns how many.
 	Sweep(ctx context.Context) (int, error)
 }
 
 // Tasks brings the work.
 type Tasks interface {
-	// Serve calls handle for assessments and chunks of batches, up to concurrency of them at once, until ctx ends. It
+	// Serve calls handle for assessments, plans and chunks of batches, up to concurrency of them at once, until ctx ends. It
 	// then waits up to grace for those in hand. One whose handle returned an error comes again.
 	Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error
 }
@@ -74,7 +75,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	sweeps.Go(func() { w.sweep(ctx) })
 	defer sweeps.Wait()
 	defer cancel()
-	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, assess.Handlers{Assessment: w.work("assessment", w.o.Scorer.Score), Chunk: w.work("chunk", w.o.Scorer.WorkChunk)}); err != nil {
+	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, assess.Handlers{Assessment: w.work("assessment", w.o.Scorer.Score), Chunk: w.work("chunk", w.o.Scorer.WorkChunk), Plan: w.work("plan", w.o.Scorer.MakePlan)}); err != nil {
 		return fmt.Errorf("serve tasks: %w", err)
 	}
 	return nil
@@ -122,12 +123,6 @@ func (w *Worker) sweep(ctx context.Context) {
 }
 
 // guard turns a panic of do into an error, so that one bad report cannot end the process.
-func (w *Worker) guard(ctx context.Context, do func() error) (err error) {
-	defer func() {
-		if cause := recover(); cause != nil {
-			w.o.Logger.ErrorContext(ctx, "panic", "cause", cause, "stack", string(debug.Stack()))
-			err = fmt.Errorf("panic: %v", cause)
-		}
-	}()
-	return do()
+func (w *Worker) guard(ctx context.Context, do func() error) error {
+	return logging.Guard(ctx, w.o.Logger, do)
 }

@@ -45,6 +45,8 @@ func (s *scorer) Score(_ context.Context, id string) error { return s.score(id) 
 
 func (s *scorer) WorkChunk(_ context.Context, id string) error { return s.score(id) }
 
+func (s *scorer) MakePlan(_ context.Context, id string) error { return s.score(id) }
+
 func (s *scorer) Sweep(context.Context) (int, error) {
 	s.sweeps.Add(1)
 	return s.sweep()

@@ -106,6 +106,8 @@ export const form = (page) => {
   return {
     said: page.locator("[data-said]"),
     send: page.getByRole("button", { name: "Send", exact: true }),
+    // by is where somebody says how a finding is known.
+    by: (scope, title) => scope.locator(`.field:has(legend:text-is("${title}"), label:text-is("${title}")) > .by select`),
     choice: (scope, title, answer) => scope.locator(`fieldset:has(> legend:text-is("${title}"))`).getByText(answer, { exact: true }),
     system: (title) => titled(page, "details.system", title),
     item: (title) => titled(page, "details.item", title),

@@ -64,7 +64,7 @@ test("a generated client does the main job", async () => {
   const [first, ...followUps] = await Promise.all([1, 2, 3].map((n) => demo("brennick-wren-03." + n)));
   const said = await mainJob(url, key, first, followUps);
   assert.equal(said[0], "crank is unproven");
-  assert.match(said.join("\n"), /unproven on crankshaft/);
+  assert.match(said.join("\n"), /unproven on start_interlock/);
   assert.equal(said.at(-1), "crank is clear, 0 in the way");
 
   // What is wrong with a report is typed, too.

@@ -38,7 +38,10 @@ export async function mainJob(baseUrl: string, key: string, first: Report, follo
   // What is in the way, and what would clear it?
   const blockers = await laidup.GET("/v1/assessments/{id}/blockers", { params: { path: { id: receipt.id }, query: { gate: "crank" } } });
   if (blockers.error) throw new Error(blockers.error.detail);
-  for (const b of blockers.data.blockers) said.push(`${b.kind} on ${b.item}: ${b.because}; report ${JSON.stringify(b.clear_by)}`);
+  for (const b of blockers.data.blockers) {
+    const where = b.at ? ` at ${b.at.join(", ")}` : "";
+    said.push(`${b.kind} on ${b.item}${where}: ${b.because}; report ${JSON.stringify(b.clear_by)}`);
+  }
 
   // Report what was done about it, this time waiting for the assessment.
   for (const body of followUps) {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 	"time"
 
 	"goclient/client"
@@ -83,7 +84,11 @@ func mainJob(ctx context.Context, url, key string, first []byte, followUps ...[]
 		if err != nil {
 			return nil, err
 		}
-		said = append(said, fmt.Sprintf("%s on %s: %s; report %s", b.Kind, b.Item, b.Because, clearing))
+		where := ""
+		if b.At != nil {
+			where = " at " + strings.Join(*b.At, ", ")
+		}
+		said = append(said, fmt.Sprintf("%s on %s%s: %s; report %s", b.Kind, b.Item, where, b.Because, clearing))
 	}
 
 	// Report what was done about it, this time waiting for the assessment.

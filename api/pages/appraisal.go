@@ -4,17 +4,18 @@ import (
 	"fmt"
 	"html/template"
 
+	"laidup/internal/appraisal"
 	"laidup/internal/score"
 )
 
 // AppraisalView is what a buyer is to know of a vehicle.
 type AppraisalView struct {
 	Frame
-	*score.Appraisal
+	*appraisal.Appraisal
 	Resting []RestingRow
 	Whole   template.HTML // the condition of the whole vehicle
 	Systems []AppraisedRow
-	Shown   []score.CarriedRiskOf // the first of the hazards
+	Shown   []appraisal.CarriedRiskOf // the first of the hazards
 }
 
 // RestingRow is the share of the chance of harm that rests on one thing.
@@ -26,18 +27,18 @@ type RestingRow struct {
 
 // AppraisedRow is the condition of one system.
 type AppraisedRow struct {
-	score.AppraisedSystem
+	appraisal.AppraisedSystem
 	Plot template.HTML
 }
 
 // Appraised makes the view of an appraisal.
-func Appraised(f Frame, a *score.Appraisal) AppraisalView {
+func Appraised(f Frame, a *appraisal.Appraisal) AppraisalView {
 	v := AppraisalView{Frame: f, Appraisal: a, Whole: span(a.Condition.Range), Shown: a.Risk.Hazards[:min(EntriesAPage, len(a.Risk.Hazards))]}
 	on := a.Risk.RestsOn
 	v.Resting = []RestingRow{
 		{score.RestsOnFound, on.Found, shareBar("found", on.Found)},
-		{score.RestsOnTold, on.Told, shareBar("w-prior", on.Told)},
-		{score.RestsOnNothing, on.Nothing, shareBar("unknown", on.Nothing)},
+		{score.RestsOnTold, on.Told, shareBar("told", on.Told)},
+		{score.RestsOnUnknown, on.Unknown, shareBar("unknown", on.Unknown)},
 	}
 	for _, s := range a.Condition.Systems {
 		v.Systems = append(v.Systems, AppraisedRow{s, span(s.Range)})

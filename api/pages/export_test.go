@@ -59,3 +59,6 @@ func (s *Sheets) StartGates() (gates []string) {
 	}
 	return gates
 }
+
+// ShareOf is shareOf.
+var ShareOf = shareOf

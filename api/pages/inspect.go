@@ -6,6 +6,7 @@ import (
 
 	"laidup/internal/assess"
 	"laidup/internal/catalogue"
+	"laidup/internal/report"
 	"laidup/internal/score"
 )
 
@@ -18,6 +19,7 @@ type InspectView struct {
 	Assessed *score.Assessment
 	Blocking []BlockingRow
 	Absent   []string // items that the vehicle has not
+	Places   string   // by item, as JSON: its positions, where not all vehicles have the same
 }
 
 // BlockingRow is one thing in the way.
@@ -26,9 +28,10 @@ type BlockingRow struct {
 	Clear string // what clears it, as JSON
 }
 
-// FollowUp fills in what the newest assessment of a vehicle says: what stands in the way of the gate
-// asked about, and which items of the catalogue the vehicle has not.
-func (v *InspectView) FollowUp(a *score.Assessment, cat *catalogue.Catalogue) error {
+// FollowUp fills in what the newest assessment of a vehicle says stands in the way of the gate asked
+// about, and what its dossier says it has: which items of the catalogue, and where. Without a dossier it
+// may have all of them.
+func (v *InspectView) FollowUp(a *score.Assessment, cat *catalogue.Catalogue, dossier *report.Dossier) error {
 	v.Assessed = a
 	for _, b := range a.BlockersBy(v.Gate) {
 		clear, err := json.Marshal(b.ClearBy)
@@ -37,21 +40,25 @@ func (v *InspectView) FollowUp(a *score.Assessment, cat *catalogue.Catalogue) er
 		}
 		v.Blocking = append(v.Blocking, BlockingRow{b, string(clear)})
 	}
-	has, graded := map[string]bool{}, map[string]bool{}
-	for _, s := range a.Condition.Systems {
-		graded[s.System] = true
-		for _, it := range s.Items {
-			has[it.Item] = true
-		}
+	if dossier == nil {
+		return nil
 	}
-	for _, b := range a.Blockers { // as an item in the way is there
-		has[b.Item] = true
-	}
+	places := map[string][]string{}
 	for _, it := range cat.Items {
-		// Of a system without any weight an assessment does not say what is there.
-		if it.Applies != nil && graded[it.System.ID] && !has[it.ID] {
+		if there, known := it.PositionsOn(dossier.Frame); known && (it.PositionsOf != nil || len(it.PositionsWhen) > 0) {
+			places[it.ID] = []string{}
+			for _, p := range there {
+				places[it.ID] = append(places[it.ID], p.ID)
+			}
+		}
+		if dossier.Items[it.Index].NotFitted || !it.AppliesTo(dossier.Frame) {
 			v.Absent = append(v.Absent, it.ID)
 		}
 	}
+	text, err := json.Marshal(places)
+	if err != nil {
+		return fmt.Errorf("write positions: %w", err)
+	}
+	v.Places = string(text)
 	return nil
 }

@@ -23,6 +23,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"laidup/internal/score"
 	"laidup/internal/wording"
 )
 
@@ -33,6 +34,7 @@ var files embed.FS
 type Pages struct {
 	language  string
 	text      text
+	words     *wording.Words
 	templates map[string]*template.Template
 	assets    map[string]Asset  // by the name that pages give it
 	names     map[string]string // where an asset is, by the name of its file
@@ -54,22 +56,30 @@ func New(language string) (*Pages, error) {
 	if err := yaml.Unmarshal(data, &p.text); err != nil {
 		return nil, fmt.Errorf("read texts %s: %w", language, err)
 	}
+	if p.words, err = wording.In(language); err != nil {
+		return nil, err
+	}
 	if err := p.readAssets(); err != nil {
 		return nil, err
 	}
 	functions := template.FuncMap{
-		"t": p.text.say, "n": p.text.count, "words": wording.Spaced, "percent": wording.Percent, "clearing": wording.Clearing, "value": wording.Value,
+		"t": p.text.say, "n": p.text.count, "words": wording.Spaced,
+		"percent":  func(s score.Share) string { return onOneLine(p.words.Percent(s)) },
+		"chance":   func(s, low, high score.Share) string { return onOneLine(p.words.Chance(s, low, high)) },
+		"looked":   func(c score.Coverage) string { return onOneLine(p.words.Looked(c)) },
+		"clearing": p.words.Clearing, "placed": p.words.Placed, "contradicted": p.words.Contradicted, "contradiction": p.words.Contradiction,
 		"asset": func(name string) (string, error) {
 			if at, ok := p.names[name]; ok {
 				return at, nil
 			}
 			return "", fmt.Errorf("there is no asset %s", name)
 		},
-		"language": func() string { return language },
-		"upper":    capital,
-		"whole":    whole,
-		"join":     func(list []string) string { return strings.Join(list, ", ") },
-		"texts":    p.text.beginning,
+		"language":   func() string { return language },
+		"upper":      capital,
+		"whole":      whole,
+		"hundredths": func(tenThousandths int) string { return fmt.Sprint((tenThousandths + 50) / 100) },
+		"join":       func(list []string) string { return strings.Join(list, ", ") },
+		"texts":      p.text.beginning,
 	}
 	layout, err := template.New("").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html")
 	if err != nil {
@@ -216,6 +226,16 @@ func capital(s string) string {
 		return s
 	}
 	return string(unicode.ToUpper(first)) + s[size:]
+}
+
+// onOneLine keeps numbers with their signs, and a range together.
+func onOneLine(share string) string {
+	number, ends, _ := strings.Cut(share, "(")
+	number = strings.ReplaceAll(number, " %", "\u00a0%")
+	if ends == "" {
+		return number
+	}
+	return number + "(" + strings.ReplaceAll(ends, " ", "\u00a0")
 }
 
 // whole writes a number without decimals.

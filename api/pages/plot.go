@@ -54,18 +54,22 @@ type bar struct {
 	from, to float64
 }
 
-// bars lays the weights of an entry end to end: the prior from nought, then each piece of evidence
-// from where the sum stood, then the sum itself.
-func bars(e score.Entry, prior, total string) []bar {
+// bars lays the weights of a cause end to end: the prior from nought, then what the vehicle's facts make
+// of it, then each piece of evidence from where the sum stood, then the sum itself.
+func (p *Pages) bars(e score.Cause, prior, shifts, total string) []bar {
 	at := e.PriorDB.Float()
 	list := []bar{{"prior", prior, at, 0, at}}
+	if db := e.ShiftsDB.Float(); db != 0 {
+		list = append(list, bar{"prior", shifts, db, at, at + db})
+		at += db
+	}
 	for _, ev := range e.Evidence {
 		db := ev.EffectiveDB.Float()
 		kind := "for"
 		if db < 0 {
 			kind = "against"
 		}
-		list = append(list, bar{kind, ev.Because, db, at, at + db})
+		list = append(list, bar{kind, p.words.Placed(ev.Because, ev.At), db, at, at + db})
 		at += db
 	}
 	return append(list, bar{"total", total, e.TotalDB.Float(), 0, e.TotalDB.Float()})
@@ -85,17 +89,21 @@ func weights(b bar) template.HTML {
 	return s.end()
 }
 
-// split draws how much of the risk rests on what was found and on what nobody knows.
-func split(id, title string, found, unknown float64) template.HTML {
+// split draws how much of the risk rests on what was found, on somebody's word and on what nobody knows.
+func split(id, title string, on resting) template.HTML {
 	const width, height = 600, 26
 	s := newSVG(id, "split", title, width, height)
-	total := found + unknown
+	total := on.total()
 	if total <= 0 {
 		total = 1
 	}
-	w := width * found / total
-	s.rect("found", 0.5, 0.5, w-1, height-1)
-	s.rect("unknown", w+0.5, 0.5, width-w-1, height-1)
+	at := 0.0
+	for _, part := range []struct{ class, on string }{{"found", score.RestsOnFound}, {"told", score.RestsOnTold}, {"unknown", score.RestsOnUnknown}} {
+		if w := width * on[part.on] / total; w > 0 {
+			s.rect(part.class, at+0.5, 0.5, w-1, height-1)
+			at += w
+		}
+	}
 	return s.end()
 }
 
@@ -124,7 +132,7 @@ type series struct {
 var dashes = []string{"", "7 3", "2 3", "9 3 2 3", "1 4", "12 4"}
 
 // chances draws the chance of getting through each gate over how much of the vehicle was looked at.
-func chances(id, title, across, up string, all []series) template.HTML {
+func chances(percent func(score.Share) string, id, title, across, up string, all []series) template.HTML {
 	const width, height, left, bottom, right, top = 640.0, 310.0, 52.0, 40.0, 150.0, 30.0
 	least := 1.0
 	for _, line := range all {
@@ -139,8 +147,8 @@ func chances(id, title, across, up string, all []series) template.HTML {
 	for _, v := range []float64{0, 0.25, 0.5, 0.75, 1} {
 		at := least + v*(1-least)
 		s.line("grid", x(least), y(v), x(1), y(v))
-		s.text("tick end", x(least)-6, y(v)+4, fmt.Sprintf("%.0f %%", 100*v))
-		s.text("tick middle", x(at), height-bottom+16, fmt.Sprintf("%.0f %%", 100*at))
+		s.text("tick end", x(least)-6, y(v)+4, percent(shareOf(v, 1)))
+		s.text("tick middle", x(at), height-bottom+16, percent(shareOf(at, 1)))
 	}
 	s.text("axis middle", x((1+least)/2), height-6, across)
 	s.text("axis", 2, 12, up)

@@ -121,6 +121,7 @@ type shape struct {
 	Enum                       []any
 	Items                      *shape
 	OneOf, AnyOf               []shape
+	Discriminator              *struct{ PropertyName string }
 	Required                   []string
 	Properties                 map[string]shape
 	Minimum, Maximum           *float64
@@ -169,8 +170,8 @@ func (d *openapi) linked() []string {
 			if s.Items != nil {
 				add(*s.Items)
 			}
-			add(s.OneOf...)
-			add(s.AnyOf...)
+			few, _ := s.branches()
+			add(few...)
 			add(slices.Collect(maps.Values(s.Properties))...)
 		}
 	}
@@ -275,10 +276,23 @@ func (s shape) about() string {
 	return s.Title
 }
 
+// mostBranches is how many forms a union may have to be shown whole.
+const mostBranches = 20
+
+// branches are the forms that a value may have. Of a union of many that are alike but for what tells them
+// apart, it is the first, and like says so: the others are left to the catalogue.
+func (s shape) branches() (few []shape, like []Piece) {
+	few = slices.Concat(s.OneOf, s.AnyOf)
+	if s.Discriminator == nil || len(few) <= mostBranches {
+		return few, nil
+	}
+	return few[:1], []Piece{{Text: ", and so on by "}, {Text: s.Discriminator.PropertyName, Code: true}}
+}
+
 // is says what a value has to be.
 func (s shape) is() []Piece {
 	plain := func(text string) []Piece { return []Piece{{Text: text}} }
-	choice := slices.Concat(s.OneOf, s.AnyOf)
+	choice, like := s.branches()
 	switch {
 	case s.Ref != "":
 		return []Piece{{Text: last(s.Ref), To: "#schema-" + last(s.Ref)}}
@@ -300,7 +314,7 @@ func (s shape) is() []Piece {
 			}
 			all = append(all, c.is()...)
 		}
-		return all
+		return append(all, like...)
 	}
 	text := "any value"
 	switch t := s.Type.(type) {

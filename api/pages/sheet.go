@@ -103,6 +103,7 @@ var SheetNames = []string{BlockingSheet, StartSheet, PurchaseSheet, RegisterShee
 // Sheets makes sheets. It is safe for concurrent use.
 type Sheets struct {
 	text   text
+	words  *wording.Words
 	cat    *catalogue.Catalogue
 	starts *starts
 }
@@ -118,16 +119,17 @@ func (p *Pages) Sheets(cat *catalogue.Catalogue) (*Sheets, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read texts %s: %w", name, err)
 	}
-	return &Sheets{p.text, cat, s}, nil
+	return &Sheets{p.text, p.words, cat, s}, nil
 }
 
-// Make makes a sheet of an assessment and the dossier that it is of. Gate is one of the assessment's.
-func (s *Sheets) Make(name, gate string, a *score.Assessment, d *report.Dossier) (*Sheet, error) {
+// Make makes a sheet of an assessment, the dossier that it is of and the reports in that. Gate is one of the
+// assessment's.
+func (s *Sheets) Make(name, gate string, a *score.Assessment, d *report.Dossier, reports []ReportRow) (*Sheet, error) {
 	at := slices.IndexFunc(a.Gates, func(g score.Gate) bool { return g.Gate == gate })
 	if at < 0 {
 		return nil, fmt.Errorf("there is no gate %s", gate)
 	}
-	b := &sheetBuilder{Sheets: s, a: a, d: d, asked: a.Gates[at], upTo: a.Gates[:at+1], blockers: a.BlockersBy(gate)}
+	b := &sheetBuilder{Sheets: s, a: a, d: d, reports: reports, asked: a.Gates[at], upTo: a.Gates[:at+1], blockers: a.BlockersBy(gate)}
 	b.vehicle()
 	switch name {
 	case BlockingSheet:
@@ -151,6 +153,7 @@ type sheetBuilder struct {
 	*Sheets
 	a        *score.Assessment
 	d        *report.Dossier
+	reports  []ReportRow
 	asked    score.Gate
 	upTo     []score.Gate    // the gates up to the one asked about
 	blockers []score.Blocker // of that one
@@ -188,7 +191,7 @@ func (b *sheetBuilder) vehicle() {
 		{b.say("fact_gate"), b.say("gate_line", capital(wording.Spaced(b.asked.Gate)), b.asked.Is)},
 		{b.say("fact_state"), b.say("state_line", b.say(b.asked.State), b.inTheWay())},
 		{b.say("fact_rule_set"), b.say("rule_set_line", a.RuleSet.Name, a.RuleSet.Version, short(a.RuleSet.Digest))},
-		{b.say("fact_looked_at"), b.say("looked_at_line", a.Coverage.LookedAt, a.Coverage.Applying, wording.Percent(a.Coverage.Share))},
+		{b.say("fact_looked_at"), b.say("looked_at_line", a.Coverage.LookedAt, a.Coverage.Applying, b.words.Looked(a.Coverage))},
 		{b.say("fact_assessment"), a.ID},
 	}
 	b.sheet.Foot, b.sheet.PageOf, b.sheet.LostLetters = b.say("foot"), b.say("page_of"), b.say("lost_letters")
@@ -238,9 +241,9 @@ func (b *sheetBuilder) blocker(x score.Blocker, whole bool) Item {
 		by = b.say("blocker_by_severity", b.say("kind_"+x.Kind), b.say("severity_"+x.Severity), wording.Spaced(x.Gate))
 	}
 	it := Item{
-		Head:  capital(itemName(b.cat, x.Item)),
+		Head:  capital(b.words.Placed(itemName(b.cat, x.Item), x.At)),
 		Text:  b.say("gate_line", capital(x.Because), by) + ".",
-		Notes: []Labelled{{b.say("label_cleared"), wording.Clearing(x.ClearBy)}},
+		Notes: []Labelled{{b.say("label_cleared"), b.words.Clearing(x.ClearBy)}},
 	}
 	for _, c := range x.Cautions {
 		it.Notes = append(it.Notes, Labelled{b.say("label_caution"), c})
@@ -268,6 +271,7 @@ func (b *sheetBuilder) blocking() {
 	}
 	b.notLookedAt()
 	b.cautions()
+	b.said(true)
 	b.signed("sign_name", "sign_date", "sign_signature")
 }
 
@@ -283,7 +287,7 @@ func (b *sheetBuilder) signed(keys ...string) {
 // lookedAt reports whether anything stands of what was found on an item.
 func (b *sheetBuilder) lookedAt(id string) bool {
 	it := b.cat.Item(id)
-	return it != nil && slices.ContainsFunc(it.Finds, func(f *catalogue.Finding) bool { return b.d.Standing[f.Slot] != nil })
+	return it != nil && slices.ContainsFunc(it.Finds, func(f *catalogue.Finding) bool { return b.d.Standing(f) != nil })
 }
 
 // looks parts the items of a system that the vehicle has by whether anybody looked at them.
@@ -382,14 +386,14 @@ func (b *sheetBuilder) lines(mark Mark, lines []lineForm) Part {
 func (b *sheetBuilder) purchase() {
 	a := b.a
 	b.titled(b.say("title_purchase"))
-	found, unknown := restsOn(a.Register)
+	on := restsOn(a.Register)
 	inShort := []string{
 		b.say("purchase_looked", a.Coverage.LookedAt, a.Coverage.Applying),
-		b.say("purchase_through", wording.Spaced(b.asked.Gate), wording.Percent(b.asked.ChanceThrough)),
+		b.say("purchase_through", wording.Spaced(b.asked.Gate), b.words.Chance(b.asked.ChanceThrough, b.asked.ChanceThroughLow, b.asked.ChanceThroughHigh)),
 		b.say("purchase_condition", whole(a.Condition.Expected), whole(a.Condition.Low), whole(a.Condition.High)),
 	}
-	if found+unknown > 0 {
-		inShort = append(inShort, b.say("purchase_unknown", wording.Percent(score.Share(1e10*unknown/(found+unknown)))))
+	if on.total() > 0 {
+		inShort = append(inShort, b.say("purchase_unknown", b.words.Percent(on.share(score.RestsOnUnknown)), b.words.Percent(on.share(score.RestsOnTold))))
 	}
 	b.section(b.say("purchase_short"), list(Bullet, inShort))
 	b.section(b.say("purchase_gates"), Part{Text: b.say("purchase_gates_is")}, b.chances())
@@ -404,6 +408,7 @@ func (b *sheetBuilder) purchase() {
 		b.section(b.say("assumes"), list(Bullet, a.Assumes))
 	}
 	b.cautions()
+	b.said(false)
 	b.signed("sign_given_to", "sign_by", "sign_date")
 }
 
@@ -413,15 +418,20 @@ const worstShown = 5
 func (b *sheetBuilder) worst() {
 	p := Part{Mark: Number}
 	for _, e := range b.a.Register[:min(worstShown, len(b.a.Register))] {
-		of := b.say("risk_line", b.say("severity_"+e.Severity), wording.Percent(e.Probability), wording.Spaced(e.Gate))
+		of := b.say("risk_line", b.say("severity_"+e.Severity), b.words.Chance(e.Probability, e.Low, e.High), wording.Spaced(e.Gate))
 		p.Items = append(p.Items, Item{
-			Head: capital(itemName(b.cat, e.Item)),
+			Head: capital(b.feared(e)),
 			Text: b.say("gate_line", e.What, b.say("state_line", of, b.say("rests_"+e.RestsOn))),
 		})
 	}
 	if len(p.Items) > 0 {
 		b.section(b.say("purchase_worst"), p)
 	}
+}
+
+// feared names what a hazard comes of most, and where.
+func (b *sheetBuilder) feared(e score.Entry) string {
+	return b.words.Placed(itemName(b.cat, e.Item), e.Causes[0].At)
 }
 
 // facts says what the vehicle is, as far as anybody gave it.
@@ -433,7 +443,7 @@ func (b *sheetBuilder) facts() {
 			if f.Kind == catalogue.Quantity {
 				x = math.Round(x) // it may have been given in another unit
 			}
-			value = wording.Value(report.Form(report.Value{Finding: f, Number: x}))
+			value = b.words.Value(report.Form(report.Value{Finding: f, Number: x}))
 			if f.Kind == catalogue.Date {
 				// A year may be all that was given: its first day would claim more.
 				value = value[:len("2006")]
@@ -450,7 +460,7 @@ func (b *sheetBuilder) chances() Part {
 		{Head: b.say("chance"), Share: 0.15, Number: true}, {Head: b.say("found_head"), Share: 0.3},
 	}}
 	for _, g := range b.a.Gates {
-		t.Rows = append(t.Rows, []Cell{{Text: capital(wording.Spaced(g.Gate))}, {Text: g.Is}, {Text: wording.Percent(g.ChanceThrough)}, {Text: b.say("purchase_state_" + g.State)}})
+		t.Rows = append(t.Rows, []Cell{{Text: capital(wording.Spaced(g.Gate))}, {Text: g.Is}, {b.words.Percent(g.ChanceThrough), b.words.Range(g.ChanceThrough, g.ChanceThroughLow, g.ChanceThroughHigh)}, {Text: b.say("purchase_state_" + g.State)}})
 	}
 	return Part{Table: t}
 }
@@ -461,7 +471,7 @@ func (b *sheetBuilder) defects() {
 	p := Part{Mark: Bullet}
 	for _, x := range b.a.Blockers {
 		if x.Kind == "defect" {
-			p.Items = append(p.Items, Item{Head: capital(itemName(b.cat, x.Item)), Text: x.Because})
+			p.Items = append(p.Items, Item{Head: capital(b.words.Placed(itemName(b.cat, x.Item), x.At)), Text: x.Because})
 		}
 	}
 	if len(p.Items) == 0 {
@@ -473,14 +483,7 @@ func (b *sheetBuilder) defects() {
 func (b *sheetBuilder) conflicts() {
 	p := Part{Mark: Bullet}
 	for _, c := range b.a.Conflicts {
-		var values []string
-		for _, v := range c.Values {
-			values = append(values, b.say("purchase_value", wording.Value(v.Value), v.Method, v.Date))
-		}
-		p.Items = append(p.Items, Item{
-			Head: b.say("purchase_conflict", capital(itemName(b.cat, c.Item)), wording.Spaced(c.Finding)),
-			Text: strings.Join(values, " "+b.say("against")+" "),
-		})
+		p.Items = append(p.Items, Item{Head: capital(b.words.Contradicted(itemName(b.cat, c.Item), c)), Text: b.words.Contradiction(c)})
 	}
 	if len(p.Items) == 0 {
 		b.section(b.say("purchase_conflicts"), Part{Text: b.say("purchase_conflicts_none")})
@@ -543,14 +546,44 @@ func (b *sheetBuilder) register() {
 		for _, e := range b.a.Register {
 			t.Rows = append(t.Rows, []Cell{
 				{Text: fmt.Sprint(e.Rank)}, {Text: b.say("risk_" + e.Risk)},
-				{Text: b.say("hazard_line", capital(itemName(b.cat, e.Item)), e.What), Small: b.say("register_small", wording.Spaced(e.Gate), e.Source)},
-				{Text: b.say("severity_" + e.Severity)}, {Text: wording.Percent(e.Probability)}, {Text: wording.Percent(e.Share)}, {Text: b.say("rests_short_" + e.RestsOn)},
+				{Text: b.say("hazard_line", capital(b.feared(e)), e.What), Small: b.say("register_small", wording.Spaced(e.Gate), e.Source)},
+				{Text: b.say("severity_" + e.Severity)}, {b.words.Percent(e.Probability), b.words.Range(e.Probability, e.Low, e.High)}, {Text: b.words.Percent(e.Share)}, {Text: b.say("rests_short_" + e.RestsOn)},
 			})
 		}
 		b.section(b.say("register_head"), Part{Text: b.say("register_is")}, Part{Table: t})
 	}
 	b.notLookedAt()
 	b.cautions()
+	b.said(true)
+}
+
+// said lists the reports: when and by whom each was made and what its sender calls it and, for who works on the
+// vehicle, what was remarked on items.
+func (b *sheetBuilder) said(notes bool) {
+	if len(b.reports) == 0 {
+		return
+	}
+	p := Part{Mark: Bullet}
+	for _, r := range b.reports {
+		var of []string
+		if r.Inspector != "" {
+			of = append(of, b.say("report_by", r.Inspector))
+		}
+		if r.Purpose != "" {
+			of = append(of, wording.Spaced(r.Purpose))
+		}
+		if r.Report.Reference != "" {
+			of = append(of, r.Report.Reference)
+		}
+		it := Item{Head: r.Inspected, Text: strings.Join(of, ", ")}
+		for _, n := range r.Notes {
+			if notes {
+				it.Notes = append(it.Notes, Labelled{capital(itemName(b.cat, n.Item)), n.Note})
+			}
+		}
+		p.Items = append(p.Items, it)
+	}
+	b.section(b.say("reports"), p)
 }
 
 // each changes every text of the sheet.

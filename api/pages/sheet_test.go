@@ -7,30 +7,18 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 
 	"laidup/api/pages"
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
-	"laidup/schema"
 )
-
-var builtIn = sync.OnceValues(func() (*ruleset.Set, error) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		return nil, err
-	}
-	return l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-})
 
 func sheets(t testing.TB) (*ruleset.Set, *pages.Sheets) {
 	t.Helper()
-	set, err := builtIn()
-	if err != nil {
-		t.Fatal(err)
-	}
+	set := builtin.FirstStart()
 	p, err := pages.New("en")
 	if err != nil {
 		t.Fatal(err)
@@ -69,7 +57,7 @@ func made(t testing.TB, name, gate string, facts object) *pages.Sheet {
 	}
 	a := score.Evaluate(set, []*report.Report{r}, -1)
 	a.ID = "id-01"
-	sheet, err := s.Make(name, gate, a, report.Lay([]*report.Report{r}, set.Catalogue, set.ProofCredence))
+	sheet, err := s.Make(name, gate, a, report.Lay([]*report.Report{r}, set.Catalogue, set.ProofCredence), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -161,7 +149,7 @@ func TestAStartSheetFitsTheVehicle(t *testing.T) {
 				t.Errorf("%s: that the sheet says %q is %t", name, w, has)
 			}
 		}
-		if unsure.MatchString(text) || strings.Contains(text, "Facts that nobody gave") {
+		if unsure.MatchString(text) || strings.Contains(text, "Missing facts") {
 			t.Errorf("%s: all facts are known and the sheet says %s", name, text)
 		}
 		if name != "a hybrid" {
@@ -180,7 +168,7 @@ func TestAStartSheetFitsTheVehicle(t *testing.T) {
 func TestAStartSheetOfAnUnknownVehicle(t *testing.T) {
 	text := says(made(t, pages.StartSheet, "first_start", nil).Sections)
 	for _, words := range []string{
-		"Nobody said what it has of these: fuel, fuel delivery,",
+		"Nobody said which of these the vehicle has: fuel, fuel delivery,",
 		"If it is a diesel: a way to shut off the fuel",
 		"If it has a carburettor: fill the float chamber",
 		"If it is a hybrid: stop here",
@@ -214,7 +202,7 @@ func TestThereIsNoSheetOfThatName(t *testing.T) {
 	a := &score.Assessment{Gates: []score.Gate{{Gate: "crank", State: "clear"}}}
 	d := report.Lay([]*report.Report{{}}, set.Catalogue, set.ProofCredence)
 	for _, c := range [][2]string{{"shopping", "crank"}, {pages.StartSheet, "fly"}} {
-		if sheet, err := s.Make(c[0], c[1], a, d); err == nil {
+		if sheet, err := s.Make(c[0], c[1], a, d, nil); err == nil {
 			t.Errorf("%v makes %v", c, sheet)
 		}
 	}

@@ -3,7 +3,9 @@ package pages
 import (
 	"fmt"
 	"html/template"
+	"math"
 
+	"laidup/internal/appraisal"
 	"laidup/internal/assess"
 	"laidup/internal/catalogue"
 	"laidup/internal/ruleset"
@@ -11,36 +13,39 @@ import (
 	"laidup/internal/wording"
 )
 
-// VehiclesView is the list of vehicles.
+// VehiclesView is the list of vehicles, all judged at one gate.
 type VehiclesView struct {
 	Frame
-	Search, Verdict, By string
-	Verdicts, Orders    []string // what may be chosen
-	Vehicles            []VehicleRow
-	Next                string // where the next page is; empty after the last
-}
-
-// VehicleRow is one vehicle of the list.
-type VehicleRow struct {
-	assess.Vehicle
-	State string // of its newest finished assessment; empty without one
-}
-
-// RowOf makes a row of a vehicle.
-func RowOf(v assess.Vehicle) VehicleRow {
-	r := VehicleRow{Vehicle: v}
-	if v.Newest != nil {
-		r.State = v.Newest.Outcome.VerdictState
-	}
-	return r
+	Gate                    string
+	Search, Verdict, By     string
+	Gates, Verdicts, Orders []string // what may be chosen
+	Vehicles                []assess.Vehicle
+	Next                    string // where the next page is; empty after the last
 }
 
 // VehicleView is everything about one vehicle.
 type VehicleView struct {
 	Frame
 	Vehicle  assess.Vehicle
-	History  []assess.Assessment
+	Gate     string // that the history is judged at; empty before the first finished assessment
+	History  []HistoryRow
+	Reports  []ReportRow   // the last that came first; those that were withdrawn among them
+	More     bool          // there are more reports than these
 	Assessed *AssessedView // nil before the first finished assessment
+	Plans    []assess.Plan // the last that were ordered first
+}
+
+// ReportRow is one report on a vehicle, with what it says besides its findings.
+type ReportRow struct {
+	assess.Report
+	assess.Said
+}
+
+// HistoryRow is one assessment of a vehicle, judged at the gate of the page.
+type HistoryRow struct {
+	assess.Assessment
+	At       *assess.GateState // nil: not finished, or it has no such gate
+	Coverage score.Coverage
 }
 
 // AssessedView is an assessment in the form in which pages show it.
@@ -59,8 +64,8 @@ type AssessedView struct {
 	Whole    template.HTML // the condition of the whole vehicle
 	Chances  template.HTML
 	Worst    []score.Entry
-	Found    score.Share // of all risk, rests on what was found
-	Unknown  score.Share // of all risk, rests on what nobody knows
+	// The shares of all risk that rest on what was found, on somebody's word, and on what nobody knows.
+	Found, Told, Unknown score.Share
 }
 
 // LookRow is an item to be looked at next.
@@ -88,6 +93,12 @@ const ranksACell = 4
 // EntryView is one entry of the register with its arithmetic.
 type EntryView struct {
 	score.Entry
+	Causes []CauseView
+}
+
+// CauseView is a fault that may do the harm, with the ledger of its probability.
+type CauseView struct {
+	score.Cause
 	Bars []BarView
 }
 
@@ -122,11 +133,8 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 	for _, l := range a.LookNext {
 		v.Look = append(v.Look, LookRow{l, itemName(cat, l.Item)})
 	}
-	found, unknown := restsOn(a.Register)
-	if found+unknown > 0 {
-		v.Found = score.Share(1e10 * found / (found + unknown))
-		v.Unknown = score.Share(1e10 * unknown / (found + unknown))
-	}
+	on := restsOn(a.Register)
+	v.Found, v.Told, v.Unknown = on.share(score.RestsOnFound), on.share(score.RestsOnTold), on.share(score.RestsOnUnknown)
 	v.Worst = a.Register[:min(5, len(a.Register))]
 	var err error
 	say := func(key string, args ...any) string {
@@ -136,16 +144,20 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 		}
 		return s
 	}
-	v.Split = split("split", say("split_title", wording.Percent(v.Found)), found, unknown)
+	v.Split = split("split", say("split_title", p.words.Percent(v.Found), p.words.Percent(v.Told)), on)
 	v.Matrix = matrix(a.Register)
-	prior, total := say("prior"), say("total")
+	prior, shifts, total := say("prior"), say("shifts"), say("total")
 	for _, e := range a.Register {
 		if e.Rank < v.From || len(v.Entries) == EntriesAPage {
 			continue
 		}
 		ev := EntryView{Entry: e}
-		for _, b := range bars(e, prior, total) {
-			ev.Bars = append(ev.Bars, BarView{b.Label, fmt.Sprintf("%+.1f", b.DB), weights(b)})
+		for _, c := range e.Causes {
+			cv := CauseView{Cause: c}
+			for _, b := range p.bars(c, prior, shifts, total) {
+				cv.Bars = append(cv.Bars, BarView{b.Label, fmt.Sprintf("%+.1f", b.DB), weights(b)})
+			}
+			ev.Causes = append(ev.Causes, cv)
 		}
 		v.Entries = append(v.Entries, ev)
 	}
@@ -156,21 +168,40 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 		v.Systems = append(v.Systems, SystemRow{systemName(cat, s.System), span(s.Range), s.Range})
 	}
 	if len(earlier) > 0 {
-		v.Chances = chances("chances", say("chances_title"), say("chances_across"), say("chances_up"), chanceSeries(append(earlier, a)))
+		v.Chances = chances(p.words.Percent, "chances", say("chances_title"), say("chances_across"), say("chances_up"), chanceSeries(append(earlier, a)))
 	}
 	return v, err
 }
 
-// restsOn says how much of all risk rests on what was found, and how much on what nobody knows.
-func restsOn(register []score.Entry) (found, unknown float64) {
+// resting is how much of all risk rests on what.
+type resting map[string]float64
+
+// restsOn says what the risk of a register rests on.
+func restsOn(register []score.Entry) resting {
+	on := resting{}
 	for _, e := range register {
-		if e.RestsOn == "found" {
-			found += e.RiskIndex.Float()
-		} else {
-			unknown += e.RiskIndex.Float()
-		}
+		on[e.RestsOn] += e.RiskIndex.Float()
 	}
-	return found, unknown
+	return on
+}
+
+func (r resting) total() float64 {
+	return r[score.RestsOnFound] + r[score.RestsOnTold] + r[score.RestsOnUnknown]
+}
+
+// share is the part of all risk that rests on one thing.
+func (r resting) share(on string) score.Share { return shareOf(r[on], r.total()) }
+
+// shareOf is a part of a whole. What is a part and not the whole stays one, however close it comes.
+func shareOf(part, of float64) score.Share {
+	switch share := score.Share(math.Round(1e10 * part / of)); {
+	case of <= 0 || part <= 0:
+		return 0
+	case part >= of:
+		return 1e10
+	default:
+		return max(1, min(share, 1e10-1))
+	}
 }
 
 func chanceSeries(history []*score.Assessment) []series {
@@ -244,7 +275,7 @@ type CompareView struct {
 type ComparedVehicle struct {
 	Vehicle   assess.Vehicle
 	Assessed  *AssessedView
-	Appraisal *score.Appraisal // nil where it cannot be appraised
+	Appraisal *appraisal.Appraisal // nil where it cannot be appraised
 }
 
 // SheetView is a sheet to print, on the screen.
@@ -267,6 +298,7 @@ type ReadyView struct {
 	assess.Readiness
 	Description string
 	Gates       []string
+	Coverage    score.Coverage
 	Hand        []string // what to have at hand before any start
 }
 

@@ -13,7 +13,7 @@ import (
 
 type backupCommand struct {
 	config.Store
-	To string `required:"" help:"Folder that the copy is put into, under a name with the time in it."`
+	To string `required:"" help:"Folder for the copy. The copy's name contains the time."`
 }
 
 // Run copies the embedded store.

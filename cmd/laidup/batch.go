@@ -17,18 +17,19 @@ import (
 
 	"laidup/api"
 	"laidup/internal/assess"
+	"laidup/internal/calendar"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
 )
 
 type batchCommand struct {
-	File   string `arg:"" help:"File with one report a line, as JSON; - is standard input."`
-	Gate   string `help:"Gate to be judged; the rule set's own question unless given."`
-	Rules  string `help:"Rule set to score by: the name of a built-in one; offline also a YAML or JSON file, or a folder; on a server also name/version."`
-	Format string `enum:"ndjson,csv" default:"ndjson" help:"ndjson or csv."`
-	Out    string `help:"File to write the results to; standard output unless given."`
-	Server string `env:"LAIDUP_SERVER" help:"URL of a service to send the reports to, which stores them; without one nothing is sent and nothing stored."`
+	File   string `arg:"" help:"File with one JSON report per line, or - for standard input."`
+	Gate   string `help:"Gate to judge. Default: the rule set's own gate."`
+	Rules  string `help:"Rule set: first-start or pre-purchase. Offline also a YAML or JSON file, or a folder. On a server also name/version."`
+	Format string `enum:"ndjson,csv" default:"ndjson" help:"Output format: ndjson or csv."`
+	Out    string `help:"File for the results. Default: standard output."`
+	Server string `env:"LAIDUP_SERVER" help:"URL of the server to send reports to, which stores them. Without it, nothing is sent or stored."`
 	Key    string `env:"LAIDUP_KEY" help:"API key for the server."`
 }
 
@@ -57,14 +58,11 @@ func (c *batchCommand) Run(ctx context.Context, t terminal) (err error) {
 			return fmt.Errorf("there is no gate %q: use one of %s", c.Gate, gateNames(set))
 		}
 	}
-	checker, err := report.NewChecker(set.Catalogue)
-	if err != nil {
-		return err
-	}
+	checker := report.NewChecker(set.Catalogue)
 	bar := c.bar(t, size, "scoring", true)
 	b := &offlineBatch{
 		in: in, set: set, scorer: score.New(set), gate: gate, checker: checker, earlier: map[string][]span{},
-		out: api.NewLineWriter(out, assess.Reports, c.Format == "csv"), read: bar,
+		out: api.NewLineWriter(out, assess.Reports, c.Format == "csv"), read: bar, said: t.err, today: t.today,
 	}
 	if err := b.run(ctx); err != nil {
 		return err
@@ -74,6 +72,10 @@ func (c *batchCommand) Run(ctx context.Context, t terminal) (err error) {
 
 // tell says what came of the lines.
 func (c *batchCommand) tell(t terminal, done, none int) error {
+	if done == 0 && none > 0 {
+		fmt.Fprintf(t.err, "None of the %d lines is a report that can be scored; the results say why. A batch has one report per line. If a report takes up several lines, put it on one: tr -d '\\n' < report.json\n", none)
+		return status(exitBad)
+	}
 	fmt.Fprintf(t.err, "%d lines have a result", done)
 	if none == 0 {
 		fmt.Fprintln(t.err, ".")
@@ -160,8 +162,28 @@ type offlineBatch struct {
 	earlier map[string][]span // by vehicle
 	out     api.LineWriter
 	read    *progressbar.ProgressBar
+	said    io.Writer    // what is said beside the results
+	today   calendar.Day // by this machine's clock
 
 	lines, done int
+	ahead       int // lines with dates that have not come
+}
+
+// linesWarnedOf is how many lines are named that have dates which have not come: the others are counted.
+const linesWarnedOf = 10
+
+// warn says which dates of a line have not come by this machine's clock: a server would refuse the line.
+func (b *offlineBatch) warn(j *job) {
+	list := j.report.Ahead(b.today)
+	if len(list) == 0 {
+		return
+	}
+	if b.ahead++; b.ahead > linesWarnedOf {
+		return
+	}
+	for _, c := range list {
+		fmt.Fprintf(b.said, "line %d: %s: caution: %s\n", j.number, c.Pointer, c.Detail)
+	}
 }
 
 // job is a line on its way to its result.
@@ -207,6 +229,9 @@ func (b *offlineBatch) run(ctx context.Context) error {
 		}
 	}
 	_ = b.read.Finish()
+	if more := b.ahead - linesWarnedOf; more > 0 {
+		fmt.Fprintf(b.said, "%d more lines have dates in the future.\n", more)
+	}
 	return nil
 }
 
@@ -216,6 +241,7 @@ func (b *offlineBatch) work(jobs []*job) error {
 		if j.report == nil {
 			continue
 		}
+		b.warn(j)
 		vehicle := j.report.Vehicle.Reference
 		if len(b.earlier[vehicle]) == assess.MaxReports {
 			j.report = nil
@@ -279,7 +305,7 @@ func (b *offlineBatch) decode(j *job) {
 		j.result.Problem = assess.InvalidLineProblem(faults)
 		return
 	}
-	j.report, j.result.Vehicle = r, r.Vehicle.Reference
+	j.report, j.result.Vehicle, j.result.Reference = r, r.Vehicle.Reference, r.Reference
 }
 
 func (b *offlineBatch) score(j *job) error {

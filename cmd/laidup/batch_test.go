@@ -139,6 +139,9 @@ func TestABatchIsScoredOffline(t *testing.T) {
 	if csv, err := os.ReadFile(table); err != nil || bytes.Count(csv, []byte("\n")) != 601 || !bytes.Contains(csv, []byte(",crank,")) {
 		t.Errorf("%v", err)
 	}
+	if code, _, errs := session(t, "{\n  \"schema\": \"laidup.report/1\"\n}\n", "batch", "-"); code != exitBad || !strings.Contains(errs, "one report per line") {
+		t.Errorf("a report over three lines: %d %s", code, errs)
+	}
 	for _, args := range [][]string{{"batch", "none.ndjson"}, {"batch", file, "--gate", "take_off"}, {"batch", file, "--rules", "none"}} {
 		if code, _, errs := session(t, "", args...); code != exitBad || errs == "" {
 			t.Errorf("%q: %d %s", args, code, errs)
@@ -162,7 +165,8 @@ func TestABatchSurvivesTheServerBeingKilled(t *testing.T) {
 func survives(t *testing.T, flags []string) {
 	dir := t.TempDir()
 	file, out := filepath.Join(dir, "lot.ndjson"), filepath.Join(dir, "out.ndjson")
-	bad := lot(t, file, 600)
+	const sent = 330 // four chunks
+	bad := lot(t, file, sent)
 	_, want, _ := session(t, "", "batch", file)
 
 	addr := freeAddr(t)
@@ -171,12 +175,13 @@ func survives(t *testing.T, flags []string) {
 	client := launch(t, "", "batch", file, "--server", "http://"+addr, "--out", out, "--key", p.key)
 	ended := make(chan error, 1)
 	go func() { ended <- client.cmd.Wait() }()
-	kills, done, began := 0, false, time.Now()
+	kills, done, began, next := 0, false, time.Now(), 250*time.Millisecond
 	for !done {
 		select {
 		case <-ended:
 			done = true
-		case <-time.After(700 * time.Millisecond):
+		case <-time.After(next):
+			next = 700 * time.Millisecond
 			if kills < 3 {
 				kills++
 				p.kill()
@@ -194,7 +199,7 @@ func survives(t *testing.T, flags []string) {
 		t.Fatalf("%v: %s", err, client.log())
 	}
 	got, offline := withoutIDs(t, string(results)), withoutIDs(t, want)
-	if len(got) != len(offline) || len(got) != 600 {
+	if len(got) != len(offline) || len(got) != sent {
 		t.Fatalf("%d answers, want %d: %s", len(got), len(offline), client.log())
 	}
 	for i := range got {

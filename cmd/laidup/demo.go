@@ -23,8 +23,8 @@ import (
 )
 
 type demoCommand struct {
-	Addr string `default:"127.0.0.1:8416" env:"LAIDUP_ADDR" help:"Address to listen on; a free port if that one is taken."`
-	Exit bool   `help:"Stop after showing the answers instead of serving on."`
+	Addr string `default:"127.0.0.1:8416" env:"LAIDUP_ADDR" help:"Address to listen on. If it is taken, a free port is used."`
+	Exit bool   `help:"Stop after showing the results."`
 }
 
 // story is one vehicle of the demo.
@@ -81,7 +81,7 @@ func free(addr string) string {
 }
 
 func (c *demoCommand) show(ctx context.Context, t terminal, url string) error {
-	p := page{t.out, t.colour, t.width}
+	p := newPage(t.out, t)
 	p.line("The service runs at %s: one program, its own store and queue.", url)
 	for i, s := range stories {
 		p.line("")
@@ -112,10 +112,10 @@ func post(ctx context.Context, p page, url, name string) error {
 	}
 	p.line("")
 	p.line("   POST /v1/reports  %s", name)
-	p.line("   %s by %s: %s, %d in the way, chance of getting there unharmed %s (answered in %d ms)", wording.Spaced(a.Verdict.Gate), a.AsOf, p.state(a.Verdict.State), a.Verdict.Blockers, wording.Percent(a.Verdict.ChanceThrough), took.Milliseconds())
+	p.line("   %s by %s: %s, %s, chance of getting there without harm %s (answered in %d ms)", wording.Spaced(a.Verdict.Gate), a.AsOf, p.state(a.Verdict.State), blockers(a.Verdict.Blockers), p.words.Chance(a.Verdict.ChanceThrough, a.Verdict.ChanceThroughLow, a.Verdict.ChanceThroughHigh), took.Milliseconds())
 	p.line("   worst risks:")
 	for _, e := range a.Register[:min(3, len(a.Register))] {
-		p.fill(fmt.Sprintf("     %-8s", e.Risk), "             ", fmt.Sprintf("%s: %s (%s, %s at %s)", wording.Spaced(e.Item), e.What, e.Severity, wording.Percent(e.Probability), wording.Spaced(e.Gate)))
+		p.fill(fmt.Sprintf("     %-8s", e.Risk), "             ", fmt.Sprintf("%s: %s (%s, %s at %s)", wording.Spaced(e.Item), e.What, e.Severity, p.words.Chance(e.Probability, e.Low, e.High), wording.Spaced(e.Gate)))
 	}
 	return nil
 }
@@ -131,8 +131,8 @@ func readiness(ctx context.Context, p page, url, vehicle string) error {
 	p.line("   GET %s", at)
 	p.line("   %s", p.state(r.State))
 	for _, b := range r.Blockers {
-		p.fill(fmt.Sprintf("   %2d. %s, %s: ", b.Rank, wording.Spaced(b.Gate), b.Kind), "       ", wording.Spaced(b.Item)+": "+b.Because)
-		p.fill("       cleared by: ", "         ", wording.Clearing(b.ClearBy))
+		p.fill(fmt.Sprintf("   %2d. %s, %s: ", b.Rank, wording.Spaced(b.Gate), b.Kind), "       ", p.words.Placed(wording.Spaced(b.Item), b.At)+": "+b.Because)
+		p.fill("       to clear it: ", "         ", p.words.Clearing(b.ClearBy))
 	}
 	return nil
 }

@@ -59,6 +59,12 @@ func (w waking) ChunkFinished() {
 	w.hooks.Wake()
 }
 
+// PlanFinished implements [assess.Observer].
+func (w waking) PlanFinished(s assess.State) {
+	w.Observer.PlanFinished(s)
+	w.hooks.Wake()
+}
+
 // hooksBacklog asks the store what of webhooks is due, whenever somebody looks.
 type hooksBacklog struct {
 	hooks       *webhook.Hooks

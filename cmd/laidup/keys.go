@@ -4,40 +4,44 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 	"time"
 
 	"laidup/internal/access"
+	"laidup/internal/assess"
 	"laidup/internal/config"
 )
 
 type keysCommand struct {
-	Create keysCreateCommand `cmd:"" help:"Make an API key and show it, this once."`
-	List   keysListCommand   `cmd:"" help:"List API keys, without what is secret."`
-	Revoke keysRevokeCommand `cmd:"" help:"Revoke an API key for good."`
+	Create keysCreateCommand `cmd:"" help:"Create an API key and show it once."`
+	List   keysListCommand   `cmd:"" help:"List API keys, without their secrets."`
+	Revoke keysRevokeCommand `cmd:"" help:"Revoke an API key permanently."`
 }
 
 // withKeys lets do work with the keys of a store.
-func withKeys(ctx context.Context, c config.Store, do func(*access.Keys) error) error {
+func withKeys(ctx context.Context, c config.Store, do func(context.Context, *access.Keys) error) error {
 	st, err := openStore(ctx, c)
 	if err != nil {
 		return err
 	}
-	return errors.Join(do(access.New(st, nil, nil)), st.Close())
+	ctx = assess.By(ctx, assess.Actor{Through: assess.ByCommand})
+	return errors.Join(do(ctx, access.New(st, nil, nil)), st.Close())
 }
 
 type keysCreateCommand struct {
 	config.Store
-	Organisation string         `default:"workshop" help:"Organisation that the key is of: everything posted with it belongs to that, and is unknown to others."`
-	Label        string         `required:"" help:"What the key is for."`
-	Scopes       []access.Scope `default:"reports,read" help:"What it may be used for: some of reports, read, rule_sets, webhooks, admin, with commas between."`
-	ExpiresIn    time.Duration  `help:"After how long it ends, as 720h; never unless given."`
+	Organisation string         `default:"workshop" help:"Organisation of the key. Its data is invisible to other organisations."`
+	Label        string         `required:"" help:"Description of what the key is for."`
+	Scopes       []access.Scope `default:"reports,read" help:"Scopes, separated by commas: reports, read, rule_sets, webhooks, admin."`
+	ExpiresIn    time.Duration  `help:"Lifetime of the key, such as 720h. Default: no end."`
 }
 
 // Run makes a key.
 func (c *keysCreateCommand) Run(ctx context.Context, t terminal) error {
-	return withKeys(ctx, c.Store, func(keys *access.Keys) error {
+	return withKeys(ctx, c.Store, func(ctx context.Context, keys *access.Keys) error {
 		order := access.Order{Organisation: c.Organisation, Label: c.Label, Scopes: c.Scopes}
 		if c.ExpiresIn != 0 {
 			order.ExpiresAt = time.Now().Add(c.ExpiresIn)
@@ -54,12 +58,12 @@ func (c *keysCreateCommand) Run(ctx context.Context, t terminal) error {
 
 type keysListCommand struct {
 	config.Store
-	Organisation string `help:"List the keys of this organisation only."`
+	Organisation string `help:"List only the keys of this organisation."`
 }
 
 // Run lists keys.
 func (c *keysListCommand) Run(ctx context.Context, t terminal) error {
-	return withKeys(ctx, c.Store, func(keys *access.Keys) error {
+	return withKeys(ctx, c.Store, func(ctx context.Context, keys *access.Keys) error {
 		list, err := keys.List(ctx, c.Organisation)
 		if err != nil {
 			return err
@@ -90,13 +94,13 @@ func day(at time.Time, otherwise string) string {
 
 type keysRevokeCommand struct {
 	config.Store
-	Organisation string `default:"workshop" help:"Organisation that the key is of."`
-	Key          string `arg:"" help:"The key's name in the list: what stands between lu_ and the last _."`
+	Organisation string `default:"workshop" help:"Organisation of the key."`
+	Key          string `arg:"" help:"The key's name in the list: the part between lu_ and the last _."`
 }
 
 // Run revokes a key.
 func (c *keysRevokeCommand) Run(ctx context.Context, t terminal) error {
-	return withKeys(ctx, c.Store, func(keys *access.Keys) error {
+	return withKeys(ctx, c.Store, func(ctx context.Context, keys *access.Keys) error {
 		if err := keys.Revoke(ctx, c.Organisation, c.Key); err != nil {
 			return err
 		}
@@ -106,15 +110,32 @@ func (c *keysRevokeCommand) Run(ctx context.Context, t terminal) error {
 }
 
 // firstKey makes a key on the first start with an embedded store, so that programs that are to use
-// the service have one. Standard error has the log, which others keep: no key goes there.
-func firstKey(ctx context.Context, keys *access.Keys, t terminal) error {
+// the service have one. It goes into a file for the owner alone: what is written on a terminal is kept by
+// others, in logs and journals.
+func firstKey(ctx context.Context, keys *access.Keys, folder string, t terminal) error {
 	if list, err := keys.List(ctx, access.Workshop); err != nil || len(list) > 0 {
 		return err
 	}
-	token, _, err := keys.Create(ctx, access.Order{Organisation: access.Workshop, Label: "made on the first start", Scopes: []access.Scope{access.Administration}})
+	file, err := os.CreateTemp(folder, firstKeyFile+".*") // of mode 0600
 	if err != nil {
-		return err
+		return fmt.Errorf("make file for the first key: %w", err)
 	}
-	fmt.Fprintf(t.out, "A first API key for your programs, shown this once: %s\nOn this machine itself none is needed.\n", token)
+	defer os.Remove(file.Name())
+	token, key, err := keys.Create(ctx, access.Order{Organisation: access.Workshop, Label: "made on the first start", Scopes: []access.Scope{access.Administration}})
+	if err != nil {
+		return errors.Join(err, file.Close())
+	}
+	name := filepath.Join(folder, firstKeyFile)
+	_, err = fmt.Fprintln(file, token)
+	if err = errors.Join(err, file.Sync(), file.Close()); err == nil {
+		err = os.Rename(file.Name(), name)
+	}
+	if err != nil { // nobody has it
+		return errors.Join(fmt.Errorf("write the first key: %w", err), keys.Revoke(ctx, access.Workshop, key.ID))
+	}
+	fmt.Fprintf(t.out, "Your first API key, with full access, is in %s.\nRequests from this machine need no key.\n", name)
 	return nil
 }
+
+// firstKeyFile is the name of the file with the key of the first start, beside the embedded store.
+const firstKeyFile = "first.key"

@@ -2,6 +2,8 @@ package main
 
 import (
 	"net/http"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -41,15 +43,23 @@ func TestWithoutKeysNothingIsServedToOtherMachines(t *testing.T) {
 	}
 }
 
-func TestTheFirstStartMakesAKeyAndShowsItOnce(t *testing.T) {
+func TestTheFirstStartMakesAKeyAndPutsItIntoAFile(t *testing.T) {
 	dir := t.TempDir()
 	shown := regexp.MustCompile(`lu_[a-z2-7]{10}_[a-z2-7]{26}`)
 	addr := freeAddr(t)
 	p := launch(t, addr, "serve", "--addr", addr, "--data", dir)
-	p.eventually(t, "a key is shown", func() bool { return shown.MatchString(p.output()) })
-	p.key = shown.FindString(p.output())
-	if shown.MatchString(p.log()) {
-		t.Errorf("the log has a key: %s", p.log())
+	file := filepath.Join(dir, "first.key")
+	p.eventually(t, "it says where the key is", func() bool { return strings.Contains(p.output(), file) })
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if found, err := os.Stat(file); err != nil || found.Mode() != 0o600 {
+		t.Errorf("the file is %v, %v", found.Mode(), err)
+	}
+	p.key = shown.FindString(string(text))
+	if shown.MatchString(p.log() + p.output()) {
+		t.Errorf("the key is shown: %s%s", p.output(), p.log())
 	}
 	if status, data, err := p.get("/v1/keys"); err != nil || status != http.StatusOK || !strings.Contains(string(data), `"organisation":"workshop"`) {
 		t.Errorf("%d %s (%v)", status, data, err)

@@ -10,8 +10,11 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
+
+	"laidup/internal/calendar"
 )
 
 // Exit statuses. A blocked and an unproven gate are one to a script: do not turn the key.
@@ -23,26 +26,31 @@ const (
 
 // commands is the command line.
 type commands struct {
-	Score   scoreCommand   `cmd:"" help:"Score reports offline: one verdict, the blocking list and the risk register. Several files are the dossier of one vehicle."`
-	Check   checkCommand   `cmd:"" help:"Check reports and say everything that is wrong with them."`
-	Batch   batchCommand   `cmd:"" help:"Score many reports, one a line, offline or on a server: one result a line, in the same order."`
-	Serve   serveCommand   `cmd:"" help:"Serve the API and work on assessments."`
-	Work    workCommand    `cmd:"" help:"Work on assessments that others take in: needs a database URL and a Redis URL."`
-	Keys    keysCommand    `cmd:"" help:"Make, list and revoke API keys, in the store itself."`
-	Migrate migrateCommand `cmd:"" help:"Bring the store's schema up to date."`
-	Backup  backupCommand  `cmd:"" help:"Copy the embedded store, whole and checked, while it is in use."`
-	Rules   rulesCommand   `cmd:"" help:"For who writes rule sets: lint, test, explain, diff, doc."`
-	New     newCommand     `cmd:"" help:"Write a report to begin with."`
-	Demo    demoCommand    `cmd:"" help:"Start everything on embedded defaults, take in three demo vehicles and show the answers."`
+	ShowVersion kong.VersionFlag `name:"version" help:"Show the version."`
+
+	Score   scoreCommand   `cmd:"" help:"Score reports offline: verdict, blocking list and risk register. Several files form the dossier of one vehicle."`
+	Plan    planCommand    `cmd:"" help:"Plan the work until a gate is clear, offline: what to take apart, in which order, the parts, hours and dates."`
+	Check   checkCommand   `cmd:"" help:"Check reports and list every problem."`
+	Batch   batchCommand   `cmd:"" help:"Score many reports, one per line, offline or on a server. Results come one per line, in the same order."`
+	Serve   serveCommand   `cmd:"" help:"Serve the API and score assessments."`
+	Work    workCommand    `cmd:"" help:"Score assessments for other servers. Needs a database URL and a Redis URL."`
+	Keys    keysCommand    `cmd:"" help:"Create, list and revoke API keys in the store."`
+	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
+	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
+	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
+	New     newCommand     `cmd:"" help:"Write a starter report."`
+	Demo    demoCommand    `cmd:"" help:"Start everything with embedded defaults, submit three demo vehicles and show the results."`
+	Version versionCommand `cmd:"" help:"Show the version and the built-in rule sets."`
 }
 
 // terminal is what a command speaks to.
 type terminal struct {
 	in       io.Reader
 	out, err io.Writer
-	colour   bool // out is a terminal that shows colour
-	watched  bool // err is a terminal: somebody sees how far it has got
-	width    int  // characters a line
+	colour   bool         // out is a terminal that shows colour
+	watched  bool         // err is a terminal: somebody sees how far it has got
+	width    int          // characters a line
+	today    calendar.Day // by this machine's clock; commands that keep nothing only warn by it
 }
 
 // status is an error that only sets the exit status: everything has been said.
@@ -52,7 +60,7 @@ func (s status) Error() string { return fmt.Sprintf("exit status %d", int(s)) }
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	t := terminal{in: os.Stdin, out: os.Stdout, err: os.Stderr, width: 100}
+	t := terminal{in: os.Stdin, out: os.Stdout, err: os.Stderr, width: 100, today: calendar.DayOf(time.Now().Date())}
 	t.colour = isTerminal(os.Stdout) && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
 	t.watched = isTerminal(os.Stderr)
 	code := run(ctx, os.Args[1:], t)
@@ -73,6 +81,7 @@ func run(ctx context.Context, args []string, t terminal) (code int) {
 		kong.Name("laidup"),
 		kong.Description("Decides whether a vehicle that has stood for years may be turned over, cranked and started, and what would happen if it were.\n\nIt helps careful people think; it does not replace the maker's instructions, local law or licensed work."),
 		kong.Writers(t.out, t.err),
+		kong.Vars{"version": versionLine()},
 		kong.Exit(func(status int) { exited = status }),
 		kong.UsageOnError(),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),

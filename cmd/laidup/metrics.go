@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"database/sql"
+	"fmt"
 	"net"
 	"net/http"
 	"slices"
@@ -14,6 +15,7 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/queue"
 	"laidup/internal/ruleset"
+	"laidup/internal/version"
 	"laidup/internal/webhook"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -35,6 +37,7 @@ type metrics struct {
 	scoreSeconds   *prometheus.HistogramVec
 	interrupted    prometheus.Counter
 	chunks         prometheus.Counter
+	plans          *prometheus.CounterVec
 	handedOver     prometheus.Counter
 	tried          *prometheus.CounterVec
 	workers        prometheus.Gauge
@@ -54,9 +57,10 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 		finished:       prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_assessments_finished_total", Help: "Assessments written by this process, done or failed."}, []string{"outcome", "rule_set"}),
 		turnaround:     prometheus.NewHistogram(prometheus.HistogramOpts{Name: "laidup_assessment_turnaround_seconds", Help: "Time from the acceptance of a report to its finished assessment.", Buckets: []float64{.01, .025, .05, .1, .25, .5, 1, 2.5, 5, 10, 30, 60, 300, 1800, 7200}}),
 		scoreSeconds:   prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "laidup_score_duration_seconds", Help: "Time taken to load a dossier and score it.", Buckets: prometheus.ExponentialBuckets(0.0005, 2, 16)}, []string{"rule_set"}),
-		interrupted:    prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_jobs_interrupted_total", Help: "Tries at an assessment that ended with an error and are made again."}),
+		interrupted:    prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_jobs_interrupted_total", Help: "Tries at an assessment or a plan that ended with an error and are made again."}),
 		chunks:         prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_chunks_finished_total", Help: "Chunks of batches written by this process."}),
-		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments, and chunks of batches, that waited too long, held by no queue, and were handed over again."}),
+		plans:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_plans_finished_total", Help: "Plans written by this process, done or failed."}, []string{"outcome"}),
+		handedOver:     prometheus.NewCounter(prometheus.CounterOpts{Name: "laidup_sweep_handovers_total", Help: "Assessments, plans and chunks of batches that waited too long, held by no queue, and were handed over again."}),
 		tries:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_webhook_tries_total", Help: "Tries at delivering an event to a webhook."}, []string{"outcome"}),
 		tried:          prometheus.NewCounterVec(prometheus.CounterOpts{Name: "laidup_rule_sets_tried_total", Help: "Rule sets that were checked or to be published."}, []string{"outcome"}),
 		workers:        prometheus.NewGauge(prometheus.GaugeOpts{Name: "laidup_workers", Help: "Assessments that this process works out at once at most."}),
@@ -72,10 +76,13 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 	for _, outcome := range []assess.Trial{assess.Sound, assess.Faulty, assess.Busy, assess.Broken} {
 		m.tried.WithLabelValues(string(outcome))
 	}
+	for _, state := range []assess.State{assess.Done, assess.Failed} {
+		m.plans.WithLabelValues(string(state))
+	}
 	for _, outcome := range webhook.Outcomes {
 		m.tries.WithLabelValues(outcome)
 	}
-	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.handedOver, m.tried, m.tries, m.workers,
+	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.plans, m.handedOver, m.tried, m.tries, m.workers,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collectors.NewBuildInfoCollector())
 	return m
 }
@@ -87,6 +94,7 @@ func (m *metrics) ask(service *assess.Service, q *queue.Queue, hooks *webhook.Ho
 		unfinished: prometheus.NewDesc("laidup_assessments_unfinished", "Assessments that are queued or running, without those of batches, by the store.", nil, nil),
 		oldest:     prometheus.NewDesc("laidup_oldest_unfinished_assessment_age_seconds", "Time since the oldest of the unfinished assessments was accepted; 0: there is none.", nil, nil),
 		chunks:     prometheus.NewDesc("laidup_chunks_unfinished", "Chunks of batches, a hundred lines or fewer, that have not finished, by the store.", nil, nil),
+		plans:      prometheus.NewDesc("laidup_plans_unfinished", "Plans that are queued or running, by the store.", nil, nil),
 		failed:     prometheus.NewDesc("laidup_assessments_failed", "Assessments in the store that failed and that nobody has tried again.", nil, nil),
 		tasks:      prometheus.NewDesc("laidup_queue_tasks", "Tasks in the queue.", []string{"kind", "state"}, nil),
 		up:         prometheus.NewDesc("laidup_up", "Whether a part that the service needs could be reached.", []string{"part"}, nil),
@@ -127,6 +135,9 @@ func (m *metrics) Finished(f assess.Finished) {
 // ChunkFinished implements [assess.Observer].
 func (m *metrics) ChunkFinished() { m.chunks.Inc() }
 
+// PlanFinished implements [assess.Observer].
+func (m *metrics) PlanFinished(s assess.State) { m.plans.WithLabelValues(string(s)).Inc() }
+
 // Interrupted implements [assess.Observer].
 func (m *metrics) Interrupted() { m.interrupted.Inc() }
 
@@ -138,14 +149,14 @@ func (m *metrics) RuleSetTried(t assess.Trial) { m.tried.WithLabelValues(string(
 
 // backlog asks store and queue how much is waiting, whenever somebody looks.
 type backlog struct {
-	service                                       *assess.Service
-	queue                                         *queue.Queue
-	unfinished, oldest, failed, chunks, tasks, up *prometheus.Desc
+	service                                              *assess.Service
+	queue                                                *queue.Queue
+	unfinished, oldest, failed, chunks, plans, tasks, up *prometheus.Desc
 }
 
 // Describe names the metrics.
 func (b *backlog) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{b.unfinished, b.oldest, b.failed, b.chunks, b.tasks, b.up} {
+	for _, d := range []*prometheus.Desc{b.unfinished, b.oldest, b.failed, b.chunks, b.plans, b.tasks, b.up} {
 		out <- d
 	}
 }
@@ -179,11 +190,12 @@ func (b *backlog) Collect(out chan<- prometheus.Metric) {
 			gauge(b.oldest, age)
 			gauge(b.failed, float64(left.Failed))
 			gauge(b.chunks, float64(left.Chunks))
+			gauge(b.plans, float64(left.Plans))
 		}
 	}
 	if up("queue", tasks) {
-		if assessments, chunks, err := b.queue.Depth(ctx); err == nil {
-			for of, d := range map[string]queue.Depth{"assessment": assessments, "chunk": chunks} {
+		if lanes, err := b.queue.Depth(ctx); err == nil {
+			for of, d := range lanes {
 				for state, n := range map[string]int{"pending": d.Pending, "retry": d.Retry, "active": d.Active, "aside": d.Aside} {
 					gauge(b.tasks, float64(n), of, state)
 				}
@@ -199,7 +211,7 @@ func watchServer(m *metrics, addr string) *http.Server {
 	mux.Handle("GET /metrics", m.handler())
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
-		_, _ = w.Write([]byte(`{"status":"ok"}`))
+		_, _ = fmt.Fprintf(w, `{"status":"ok","version":%q}`, version.Current().Version)
 	})
 	return api.Server(mux, addr)
 }

@@ -9,9 +9,9 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"time"
 
 	"laidup/internal/catalogue"
+	"laidup/internal/condition"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/wording"
@@ -19,28 +19,49 @@ import (
 
 // newCommand makes files to begin with.
 type newCommand struct {
-	Report newReportCommand `cmd:"" help:"Write a report to begin with, for a kind of vehicle: every item that it has, with what can be said of it."`
+	Report newReportCommand `cmd:"" help:"Write a starter report for a kind of vehicle, with every item it has and what can be found on each."`
 }
 
 type newReportCommand struct {
-	Vehicle   string `enum:"car,diesel,van,motorcycle,hybrid,unknown" default:"car" help:"car, diesel, van, motorcycle, hybrid or unknown."`
-	Reference string `default:"my-vehicle" help:"Your name for the vehicle."`
-	Date      string `help:"Day of the inspection; today unless given."`
-	Purpose   string `enum:"first_start,pre_purchase" default:"first_start" help:"first_start or pre_purchase."`
-	Rules     string `help:"Rule set whose catalogue the report speaks of; first-start unless given."`
-	Out       string `placeholder:"FILE" help:"File to write to, which must not be there yet; standard output unless given."`
-	Bare      bool   `help:"Leave the notes out that say what can be found on each item."`
+	Vehicle   string `enum:"car,diesel,van,motorcycle,hybrid,unknown" default:"car" help:"Kind of vehicle: car, diesel, van, motorcycle, hybrid or unknown."`
+	Reference string `default:"my-vehicle" help:"Your reference for the vehicle."`
+	Date      string `help:"Date of the inspection. Default: today."`
+	Purpose   string `enum:"first_start,pre_purchase" default:"first_start" help:"Purpose of the inspection: first_start or pre_purchase."`
+	Rules     string `help:"Rule set whose catalogue the report uses. Default: first-start."`
+	Out       string `placeholder:"FILE" help:"New file to write. Default: standard output."`
+	Bare      bool   `help:"Leave out the notes on what can be found on each item."`
 }
 
 // kindsOfVehicle has the facts that a kind of vehicle mostly has. The others are left unknown, and so is
 // what costs an engine to get wrong, such as whether its valves meet its pistons.
 var kindsOfVehicle = map[string]map[string]any{
-	"car":        {"fuel": "petrol", "fuel_delivery": "injection", "ignition": "electronic", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "cable", "hybrid": false},
-	"diesel":     {"fuel": "diesel", "fuel_delivery": "injection", "ignition": "none", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "hydraulic", "hybrid": false},
-	"van":        {"fuel": "diesel", "fuel_delivery": "injection", "ignition": "none", "cylinders": 4, "valve_drive": "chain", "turbocharged": true, "cooling": "liquid", "layout": "front_engine_rear_drive", "gearbox": "manual", "clutch": "hydraulic", "brake_servo": true, "hybrid": false},
-	"motorcycle": {"fuel": "petrol", "fuel_delivery": "carburettor", "ignition": "electronic", "cylinders": 2, "valve_drive": "chain", "turbocharged": false, "cooling": "air", "layout": "motorcycle", "gearbox": "manual", "clutch": "cable", "brake_servo": false, "power_steering": false, "hybrid": false, "air_conditioning.fitted": false},
-	"hybrid":     {"fuel": "petrol", "fuel_delivery": "injection", "ignition": "coil_on_plug", "cylinders": 4, "valve_drive": "chain", "cooling": "liquid", "layout": "front_engine_front_drive", "gearbox": "automatic", "clutch": "none", "brake_servo": true, "hybrid": true},
-	"unknown":    {},
+	"car": {
+		"kind": "car", "drive": "combustion", "fuel": "petrol", "fuel_delivery": "injection", "injection_pump": "none", "ignition": "electronic",
+		"stroke": "four", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "voltage": "12", "starter": "electric", "hybrid": false,
+		"layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "cable", "final_drive": "half_shafts", "brakes": "hydraulic",
+	},
+	"diesel": { // in-line, rotary or common-rail: that is for who looks
+		"kind": "car", "drive": "combustion", "fuel": "diesel", "fuel_delivery": "injection", "ignition": "none",
+		"stroke": "four", "cylinders": 4, "valve_drive": "belt", "cooling": "liquid", "voltage": "12", "starter": "electric", "hybrid": false,
+		"layout": "front_engine_front_drive", "gearbox": "manual", "clutch": "hydraulic", "final_drive": "half_shafts", "brakes": "hydraulic",
+	},
+	"van": {
+		"kind": "van", "drive": "combustion", "fuel": "diesel", "fuel_delivery": "injection", "ignition": "none",
+		"stroke": "four", "cylinders": 4, "valve_drive": "chain", "turbocharged": true, "cooling": "liquid", "voltage": "12", "starter": "electric", "hybrid": false,
+		"layout": "front_engine_rear_drive", "gearbox": "manual", "clutch": "hydraulic", "final_drive": "shaft", "brakes": "hydraulic", "brake_servo": true,
+	},
+	"motorcycle": {
+		"kind": "motorcycle", "drive": "combustion", "fuel": "petrol", "fuel_delivery": "carburettor", "injection_pump": "none", "ignition": "electronic",
+		"stroke": "four", "cylinders": 2, "valve_drive": "chain", "turbocharged": false, "cooling": "air", "voltage": "12", "starter": "electric", "hybrid": false,
+		"layout": "motorcycle", "gearbox": "manual", "clutch": "cable", "final_drive": "chain", "brakes": "hydraulic", "brake_servo": false,
+		"power_steering": false, "air_conditioning.fitted": false,
+	},
+	"hybrid": {
+		"kind": "car", "drive": "hybrid", "fuel": "petrol", "fuel_delivery": "injection", "injection_pump": "none", "ignition": "coil_on_plug",
+		"stroke": "four", "cylinders": 4, "valve_drive": "chain", "cooling": "liquid", "voltage": "12", "starter": "electric", "hybrid": true,
+		"layout": "front_engine_front_drive", "gearbox": "automatic", "clutch": "none", "final_drive": "half_shafts", "brakes": "hydraulic", "brake_servo": true,
+	},
+	"unknown": {},
 }
 
 // Run writes the report, and on standard error what to do with it.
@@ -50,9 +71,9 @@ func (c *newReportCommand) Run(t terminal) error {
 		return err
 	}
 	if c.Date == "" {
-		c.Date = time.Now().Format(time.DateOnly)
+		c.Date = t.today.String()
 	}
-	text, observations, err := c.report(set)
+	text, observations, err := c.report(t, set)
 	if err != nil {
 		return err
 	}
@@ -63,8 +84,8 @@ func (c *newReportCommand) Run(t terminal) error {
 	if name == "" {
 		name = "FILE"
 	}
-	fmt.Fprintf(t.err, "An example with %d observations. Each is put as somebody's word (told), which opens no gate: none of it was found.\n", observations)
-	fmt.Fprintf(t.err, "Look, then put what you found and by which method, or strike the observation out. Facts that you do not know stay \"unknown\".\n")
+	fmt.Fprintf(t.err, "This starter report has %d observations. All are marked \"told\" (hearsay), which clears no gate: nobody has looked yet.\n", observations)
+	fmt.Fprintf(t.err, "Look at each item, then enter what you found and the method, or delete the observation. Leave facts you do not know as \"unknown\". Methods:\n")
 	for _, m := range set.Catalogue.Methods {
 		fmt.Fprintf(t.err, "  %-11s %s\n", m.ID, m.Is)
 	}
@@ -88,6 +109,7 @@ func (c *newReportCommand) write(t terminal, text []byte) (err error) {
 // exampleObservation is an observation as the file has it.
 type exampleObservation struct {
 	Item   string         `json:"item"`
+	At     []string       `json:"at,omitempty"`
 	Method string         `json:"method"`
 	Found  map[string]any `json:"found"`
 	Note   string         `json:"note,omitempty"`
@@ -95,7 +117,7 @@ type exampleObservation struct {
 
 // report makes the report. What the catalogue asks of an observation as a whole may refuse the best
 // that can be said of each finding: such an item is only judged.
-func (c *newReportCommand) report(set *ruleset.Set) (text []byte, observations int, err error) {
+func (c *newReportCommand) report(t terminal, set *ruleset.Set) (text []byte, observations int, err error) {
 	var list []exampleObservation
 	bare, err := c.text(set.Catalogue, nil)
 	if err != nil {
@@ -105,12 +127,15 @@ func (c *newReportCommand) report(set *ruleset.Set) (text []byte, observations i
 	if err != nil {
 		return nil, 0, err
 	}
+	for _, a := range known.Ahead(t.today) {
+		fmt.Fprintf(t.err, "%s: caution: %s\n", a.Pointer, a.Detail)
+	}
 	frame := report.Lay([]*report.Report{known}, set.Catalogue, set.ProofCredence).Frame
 	for _, it := range set.Catalogue.Items {
 		if !it.AppliesTo(frame) {
 			continue
 		}
-		o := exampleObservation{it.ID, hearsay(set.Catalogue), allWell(it), ""}
+		o := exampleObservation{Item: it.ID, At: positions(it, frame), Method: hearsay(set.Catalogue), Found: allWell(it)}
 		if !c.Bare {
 			o.Note = sayable(it)
 		}
@@ -141,13 +166,20 @@ func (c *newReportCommand) read(text []byte, set *ruleset.Set) (*report.Report, 
 }
 
 // hearsay is the method that is believed least.
-func hearsay(cat *catalogue.Catalogue) string {
-	return slices.MinFunc(cat.Methods, func(a, b catalogue.Method) int {
-		if a.Credence < b.Credence {
-			return -1
-		}
-		return 1
-	}).ID
+func hearsay(cat *catalogue.Catalogue) string { return cat.Methods[len(cat.Methods)-1].ID }
+
+// positions lists where the vehicle has the item; where nobody knows how many it has, the one that
+// it has for certain.
+func positions(it *catalogue.Item, frame condition.Frame) []string {
+	there, known := it.PositionsOn(frame)
+	if !known {
+		there = there[:1]
+	}
+	var names []string
+	for _, p := range there {
+		names = append(names, p.ID)
+	}
+	return names
 }
 
 // allWell is the best that can be said of an item without a gauge.
@@ -175,11 +207,30 @@ func sayable(it *catalogue.Item) string {
 		}
 		fmt.Fprintf(&b, " %s: %s.", f.ID, form(f))
 	}
-	fmt.Fprintf(&b, " Of every item: judged, age, renewed, removed.")
+	if len(it.Positions) > 0 {
+		fmt.Fprintf(&b, " at: those of %s that you looked at.", spanOf(it))
+	}
+	for _, p := range it.Parts {
+		fmt.Fprintf(&b, " part: %s, beside renewed and nothing else, where it alone was renewed.", p.ID)
+	}
+	b.WriteString(" Of every item: judged, age, renewed, removed; or fitted: false in place of found, where the vehicle never had it.")
 	if b.Len() > report.MaxNote {
 		return strings.ToValidUTF8(b.String()[:report.MaxNote], "")
 	}
 	return b.String()
+}
+
+// spanOf names the positions of an item.
+func spanOf(it *catalogue.Item) string {
+	first, last := it.Positions[0].ID, it.Positions[len(it.Positions)-1].ID
+	if it.PositionsOf != nil {
+		return first + " to " + last
+	}
+	var names []string
+	for _, p := range it.Positions {
+		names = append(names, p.ID)
+	}
+	return strings.Join(names, ", ")
 }
 
 // form says how a finding is written.

@@ -2,12 +2,17 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
 
+	"laidup/internal/calendar"
+	"laidup/internal/catalogue"
+	"laidup/internal/ruleset"
 	"laidup/internal/score"
 )
 
@@ -42,7 +47,7 @@ func TestAReportToBeginWithIsValidAndOpensNoGate(t *testing.T) {
 					t.Fatal(err)
 				}
 				written := scored(t, text, rules)
-				if len(whole.Observations) != written.Coverage.Applying || !strings.HasPrefix(whole.Observations[0].Note, "EXAMPLE. ") {
+				if len(whole.Observations) != written.Coverage.Applying+len(written.Misplaced) || !strings.HasPrefix(whole.Observations[0].Note, "EXAMPLE. ") {
 					t.Errorf("%d observations on %d items", len(whole.Observations), written.Coverage.Applying)
 				}
 				// As good as nobody having looked.
@@ -77,6 +82,62 @@ func TestAReportToBeginWithGoesIntoAFileThatIsNotThere(t *testing.T) {
 	}
 }
 
+// An example shows where on the vehicle an item was looked at, and says what else can be said.
+func TestAReportToBeginWithNamesPositions(t *testing.T) {
+	one, most := 1.0, 24.0
+	cat, faults := catalogue.New(catalogue.Document{
+		Methods: []catalogue.Method{{ID: "seen", Alarms: 0.9, Reassures: 0.86, AtMost: 20}, {ID: "told", Alarms: 0.35, Reassures: 0.35, AtMost: 7}},
+		Positions: map[string]catalogue.PositionList{
+			"ends": {IDs: []string{"front", "rear"}}, "pots": {Count: "cylinders", Is: "cylinder"},
+		},
+		Facts: []catalogue.FindingForm{
+			{ID: "built", In: "vehicle", Kind: catalogue.Date},
+			{ID: "cylinders", In: "vehicle", Kind: catalogue.Count, Min: &one, Max: &most},
+			{ID: "voltage", In: "vehicle", Kind: catalogue.Choice, Values: []string{"6", "12", "24"}},
+			{ID: "last_ran", In: "lay_up", Kind: catalogue.Date},
+		},
+		Systems: []catalogue.SystemForm{{ID: "all", Items: []catalogue.ItemForm{
+			{ID: "linings", Access: "wheels", Positions: catalogue.PositionsForm{List: "ends"}, Finds: []catalogue.FindingForm{{ID: "worn", Kind: catalogue.Flag}}},
+			{ID: "plugs", Access: "none", Positions: catalogue.PositionsForm{List: "pots"}, Finds: []catalogue.FindingForm{{ID: "fouled", Kind: catalogue.Flag}}},
+			{ID: "distributor", Access: "none", Parts: map[string][]string{"cap": {"cracked"}}, Finds: []catalogue.FindingForm{{ID: "cracked", Kind: catalogue.Flag}}},
+		}}},
+	})
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	for kind, want := range map[string][3]string{
+		"car":        {"[front rear]", "[cylinder_1 cylinder_2 cylinder_3 cylinder_4]", "[]"},
+		"motorcycle": {"[front rear]", "[cylinder_1 cylinder_2]", "[]"},
+		"unknown":    {"[front rear]", "[cylinder_1]", "[]"},
+	} {
+		c := &newReportCommand{Vehicle: kind, Reference: "x", Date: "2026-05-02", Purpose: "first_start"}
+		text, _, err := c.report(terminal{err: io.Discard, today: calendar.DayOf(2026, 5, 2)}, &ruleset.Set{Catalogue: cat, ProofCredence: 0.6})
+		if err != nil {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		var whole struct {
+			Vehicle      map[string]any
+			Observations []exampleObservation
+		}
+		if err := json.Unmarshal(text, &whole); err != nil {
+			t.Fatal(err)
+		}
+		for i, o := range whole.Observations {
+			if got := fmt.Sprint(o.At); got != want[i] || o.Method != "told" || !strings.Contains(o.Note, "fitted: false in place of found") {
+				t.Errorf("%s: %s is at %s by %s, want %s: %s", kind, o.Item, got, o.Method, want[i], o.Note)
+			}
+		}
+		for i, said := range []string{"at: those of front, rear that you", "at: those of cylinder_1 to cylinder_24 that you", "part: cap, beside renewed"} {
+			if !strings.Contains(whole.Observations[i].Note, said) {
+				t.Errorf("%s: %s", kind, whole.Observations[i].Note)
+			}
+		}
+		if volts := whole.Vehicle["voltage"]; (volts == "12") != (kind != "unknown") {
+			t.Errorf("%s has %v V", kind, volts)
+		}
+	}
+}
+
 // A fact of a kind of vehicle that the catalogue does not have would be left out in silence.
 func TestKindsOfVehiclesSpeakTheCatalogue(t *testing.T) {
 	set, err := loadRules("")
@@ -84,9 +145,13 @@ func TestKindsOfVehiclesSpeakTheCatalogue(t *testing.T) {
 		t.Fatal(err)
 	}
 	for kind, facts := range kindsOfVehicle {
-		for fact := range facts {
-			if set.Catalogue.Fact("vehicle", fact) == nil {
+		for fact, value := range facts {
+			f := set.Catalogue.Fact("vehicle", fact)
+			switch word, is := value.(string); {
+			case f == nil:
 				t.Errorf("%s has %s, which is no fact", kind, fact)
+			case is && !slices.Contains(f.Values, word):
+				t.Errorf("%s has %s %q, which is none of %v", kind, fact, word, f.Values)
 			}
 		}
 	}

@@ -15,9 +15,11 @@ import (
 	"laidup/internal/access"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
+	"laidup/internal/builtin"
 	"laidup/internal/config"
 	"laidup/internal/report"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 	"laidup/schema"
 )
 
@@ -31,10 +33,7 @@ func yard(tb testing.TB, vehicles int) http.Handler {
 		tb.Fatal(err)
 	}
 	tb.Cleanup(func() { st.Close() })
-	loader, sets, err := builtIns()
-	if err != nil {
-		tb.Fatal(err)
-	}
+	loader, sets := builtin.Loader(), builtin.RuleSets()
 	body, err := fs.ReadFile(schema.FS, "demo/marrick-tern-01.1.json")
 	if err != nil {
 		tb.Fatal(err)
@@ -44,11 +43,15 @@ func yard(tb testing.TB, vehicles int) http.Handler {
 		tb.Fatal(faults)
 	}
 	a := score.Evaluate(sets[0], []*report.Report{r}, -1)
+	wording.English().Write(a)
 	var all sync.WaitGroup
 	for w := range 16 {
 		all.Go(func() {
 			for i := w; i < vehicles; i += 16 {
 				id, o := fmt.Sprintf("a-%06d", i), assess.Outcome{Body: []byte(`{}`), AsOf: "2026-05-02", VerdictState: "blocked", Blockers: i % 20}
+				for _, g := range a.Gates {
+					o.Gates = append(o.Gates, assess.GateState{Gate: g.Gate, State: "blocked", Blockers: i % 20})
+				}
 				if i%100 == 0 {
 					large := *a
 					large.ID, large.Vehicle = id, fmt.Sprintf("tern-%06d", i)

@@ -18,16 +18,16 @@ import (
 
 // rulesCommand is the workbench of who writes rule sets.
 type rulesCommand struct {
-	Lint    rulesLintCommand    `cmd:"" help:"Look for what is odd about a rule set that loads."`
-	Test    rulesTestCommand    `cmd:"" help:"Run the tests that a rule set carries."`
-	Explain rulesExplainCommand `cmd:"" help:"Show the arithmetic of one rule and its hazard on a dossier."`
-	Diff    rulesDiffCommand    `cmd:"" help:"Show what another rule set changes, and which verdicts with it."`
-	Doc     rulesDocCommand     `cmd:"" help:"Write the whole rule set as a book in Markdown."`
+	Lint    rulesLintCommand    `cmd:"" help:"Check a rule set for likely mistakes."`
+	Test    rulesTestCommand    `cmd:"" help:"Run a rule set's own tests."`
+	Explain rulesExplainCommand `cmd:"" help:"Show how one rule and its fault are calculated for a dossier."`
+	Diff    rulesDiffCommand    `cmd:"" help:"Compare two rule sets, and the verdicts that change."`
+	Doc     rulesDocCommand     `cmd:"" help:"Write a rule set as a readable book in Markdown."`
 }
 
 // ruleSetFlag chooses a rule set.
 type ruleSetFlag struct {
-	Rules string `help:"Rule set: a YAML or JSON file, or a folder of YAML files; or the name of a built-in one; first-start unless given."`
+	Rules string `help:"Rule set: first-start, pre-purchase, a YAML or JSON file, or a folder of YAML files. Default: first-start."`
 }
 
 type rulesLintCommand struct{ ruleSetFlag }
@@ -42,11 +42,16 @@ func (c *rulesLintCommand) Run(ctx context.Context, t terminal) error {
 	if err != nil {
 		return err
 	}
+	odd := 0
 	for _, f := range found {
 		fmt.Fprintln(t.out, f)
+		if !f.Listed {
+			odd++
+		}
 	}
-	fmt.Fprintf(t.out, "%s %s: %d hazards, %d rules, %d proofs looked through, %d findings\n", set.Name, set.Version, len(set.Hazards), len(set.Rules), len(set.Proofs), len(found))
-	if len(found) > 0 {
+	fmt.Fprintf(t.out, "%s %s: %d faults, %d rules, %d limits, %d hazards, %d proofs looked through, %d findings, and %d for somebody to judge\n",
+		set.Name, set.Version, len(set.Faults), len(set.Rules), len(set.Limits), len(set.Hazards), len(set.Proofs), odd, len(found)-odd)
+	if odd > 0 {
 		return status(exitBlocked)
 	}
 	return nil
@@ -67,7 +72,8 @@ func (c *rulesTestCommand) Run(ctx context.Context, t terminal) error {
 	for _, f := range failures {
 		fmt.Fprintln(t.out, f)
 	}
-	fmt.Fprintf(t.out, "%s %s: %d tests of %d rules, %d failures\n", set.Name, set.Version, len(set.Tests), len(set.Rules), len(failures))
+	fmt.Fprintf(t.out, "%s %s: %d tests of %d rules, %d limits, %d proofs and %d follow-ups, %d failures\n",
+		set.Name, set.Version, len(set.Tests), len(set.Rules), len(set.Limits), len(set.Proofs), len(set.Follows), len(failures))
 	if len(failures) > 0 {
 		return status(exitBlocked)
 	}
@@ -76,8 +82,8 @@ func (c *rulesTestCommand) Run(ctx context.Context, t terminal) error {
 
 type rulesExplainCommand struct {
 	ruleSetFlag
-	Reports []string `arg:"" name:"report" help:"Report files, all on one vehicle; - is standard input."`
-	Rule    string   `required:"" help:"Rule to be explained."`
+	Reports []string `arg:"" name:"report" help:"Report files, all on one vehicle, or - for standard input."`
+	Rule    string   `required:"" help:"Rule to explain."`
 }
 
 // Run explains one rule on a dossier.
@@ -94,7 +100,7 @@ func (c *rulesExplainCommand) Run(t terminal) error {
 	if err != nil {
 		return err
 	}
-	p := page{t.out, t.colour, t.width}
+	p := newPage(t.out, t)
 	for i, s := range e.Steps {
 		if i > 0 {
 			p.line("")
@@ -113,9 +119,9 @@ func (c *rulesExplainCommand) Run(t terminal) error {
 }
 
 type rulesDiffCommand struct {
-	From    string `arg:"" help:"Rule set as it was."`
-	To      string `arg:"" help:"Rule set as it is to be."`
-	Reports string `help:"Folder of reports: those on one vehicle, in the order of their file names, are its dossier." type:"existingdir"`
+	From    string `arg:"" help:"The old rule set."`
+	To      string `arg:"" help:"The new rule set."`
+	Reports string `help:"Folder of reports. All reports on one vehicle, in file name order, form its dossier." type:"existingdir"`
 }
 
 // Run compares two rule sets, and dossiers under both.
@@ -138,7 +144,7 @@ func (c *rulesDiffCommand) Run(t terminal) error {
 	if err != nil {
 		return err
 	}
-	writeDifference(page{t.out, t.colour, t.width}, d, len(dossiers))
+	writeDifference(newPage(t.out, t), d, len(dossiers))
 	if len(d.Changes)+len(d.Dossiers) > 0 {
 		return status(exitBlocked)
 	}
@@ -165,7 +171,7 @@ func writeDifference(p page, d *rulecheck.Difference, dossiers int) {
 			if b.New {
 				sign, verb = "+", "now blocks"
 			}
-			p.fill("    "+sign+" ", "      ", fmt.Sprintf("%s %s %s (%s): %s", wording.Spaced(b.Item), verb, wording.Spaced(b.Gate), b.Kind, b.Because))
+			p.fill("    "+sign+" ", "      ", fmt.Sprintf("%s %s %s (%s): %s", p.words.Placed(wording.Spaced(b.Item), b.At), verb, wording.Spaced(b.Gate), b.Kind, b.Because))
 			for _, w := range b.Why {
 				p.fill("        by ", "          ", w.String())
 			}

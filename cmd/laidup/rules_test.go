@@ -5,9 +5,11 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"laidup/schema"
 )
 
-var firstStart = filepath.Join("..", "..", "schema", "rulesets", "first-start", "1.0.0")
+var firstStart = filepath.Join("..", "..", "schema", filepath.FromSlash(schema.FirstStart))
 
 // changedRules is a copy of the built-in rule set with words in one of its files replaced.
 func changedRules(t *testing.T, file string, pairs ...string) string {
@@ -57,7 +59,8 @@ func smallRules(t *testing.T, pairs ...string) string {
 
 func TestRulesTellByTheirExitStatusWhetherThereIsSomethingToMend(t *testing.T) {
 	small := smallRules(t)
-	turned := smallRules(t, "    when: found.fraying\n", "    when: '!found.fraying'\n")
+	turned := smallRules(t, "    when: found.fraying\n    weight", "    when: '!found.fraying'\n    weight")
+	constant := smallRules(t, "{of: years_laid_up, curve: [[0, 0.05], [1, 0.3]], spread", "{is: 0.3, spread")
 	broken := smallRules(t, "name: small", "name: Small Name")
 	reports := t.TempDir()
 	for name, text := range map[string]string{
@@ -76,11 +79,12 @@ func TestRulesTellByTheirExitStatusWhetherThereIsSomethingToMend(t *testing.T) {
 		says string
 	}{
 		"the built-in tests":            {[]string{"test"}, 0, " 0 failures"},
-		"the built-in rules":            {[]string{"lint"}, 0, " 0 findings"},
+		"rules in order":                {[]string{"lint", "--rules", small}, 0, " 0 findings, and 0 for somebody to judge"},
+		"rules for somebody to judge":   {[]string{"lint", "--rules", constant}, 0, "battery_flat: is as likely after three months as after fifty years"},
 		"a folder":                      {[]string{"doc", "--rules", firstStart}, 0, "# Rule book: first-start"},
-		"a file":                        {[]string{"test", "--rules", small}, 0, "small 1.0.0: 9 tests of 6 rules, 0 failures"},
-		"a rule turned round":           {[]string{"test", "--rules", turned}, 1, "belt_fraying: does not fire on"},
-		"a rule turned round is odd":    {[]string{"lint", "--rules", turned}, 1, "valve_strike: timing_belt.fraying = true makes it less likely than false"},
+		"a file":                        {[]string{"test", "--rules", small}, 0, "small 1.0.0: 17 tests of 6 rules, 3 limits, 1 proofs and 1 follow-ups, 0 failures"},
+		"a rule turned round":           {[]string{"test", "--rules", turned}, 1, "belt_fraying: never fires on"},
+		"a rule turned round is odd":    {[]string{"lint", "--rules", turned}, 1, "belt_weak: timing_belt.fraying = true makes it less likely than false"},
 		"nothing changes":               {[]string{"diff", small, small, "--reports", reports}, 0, "0 of 2 dossiers"},
 		"a rule changes":                {[]string{"diff", small, turned, "--reports", reports}, 1, "1 of 2 dossiers"},
 		"a rule changes and no report":  {[]string{"diff", small, turned}, 1, "rule belt_fraying: when"},
@@ -109,8 +113,9 @@ func TestRulesTellByTheirExitStatusWhetherThereIsSomethingToMend(t *testing.T) {
 
 func TestRulesAreReadable(t *testing.T) {
 	stricter := changedRules(t, "timing_drive.yaml",
-		"when: 'age >= 6.0'\n    weight: 8", "when: 'age >= 12.0'\n    weight: 6",
-		"    when: found.fraying\n    weight: 20\n", "    when: found.fraying\n    weight: 2\n    blocks: {gate: hand_turn}\n    because: \"it is frayed\"\n    source: {kind: judgement}\n  - id: belt_fraying_once\n    hazard: valve_strike\n    line: belt_surface\n    when: found.fraying\n    weight: 20\n")
+		"when: 'age >= first_known(figures.belt_interval_age, 6.0)'\n    gate: road_test", "when: 'age >= first_known(figures.belt_interval_age, 12.0)'\n    gate: road_test",
+		"    blocks: {gate: crank, if: 'interference != \"no\"'}\n    because: \"the timing belt is frayed\"\n", "    blocks: hand_turn\n    because: \"it is frayed\"\n",
+		"  - id: belt_cracked\n", "  - id: belt_fraying_once\n    fault: timing_belt_weak\n    line: belt_surface\n    when: found.fraying\n    weight: 20\n    because: \"it is frayed\"\n    source: {kind: judgement}\n  - id: belt_cracked\n")
 	for golden, args := range map[string][]string{
 		"rules-explain.txt":      {"explain", demo("marrick-tern-01.1.json"), "--rule", "belt_fraying"},
 		"rules-explain-not.txt":  {"explain", demo("brennick-wren-03.1.json"), demo("brennick-wren-03.2.json"), demo("brennick-wren-03.3.json"), "--rule", "no_pressure_on_starter"},
@@ -122,24 +127,7 @@ func TestRulesAreReadable(t *testing.T) {
 			if errs != "" {
 				t.Fatal(errs)
 			}
-			for i, line := range strings.Split(out, "\n") {
-				if n := len([]rune(line)); n > 110 || strings.TrimRight(line, " ") != line {
-					t.Errorf("line %d has %d characters or ends in a space: %q", i+1, n, line)
-				}
-			}
-			path := filepath.Join("testdata", golden)
-			if *update {
-				if err := os.WriteFile(path, []byte(out), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if out != string(want) {
-				t.Errorf("the text has changed: look at it, then write it anew with -update\n%s", out)
-			}
+			readable(t, golden, out)
 		})
 	}
 }

@@ -10,65 +10,20 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
-	"laidup/schema"
+	"laidup/internal/wording"
 )
-
-// builtInFolders has the built-in rule sets, the one that is used unless another is named first.
-// Later ones may extend earlier ones.
-var builtInFolders = []string{"rulesets/first-start/1.0.0", "rulesets/pre-purchase/1.0.0"}
-
-// Each is loaded once: it takes a good part of a second, and never changes.
-var (
-	loaderOnce  = sync.OnceValues(func() (*ruleset.Loader, error) { return ruleset.NewLoader(schema.FS) })
-	currentOnce = sync.OnceValues(func() (*ruleset.Set, error) {
-		l, err := loaderOnce()
-		if err != nil {
-			return nil, err
-		}
-		return l.Folder(schema.FS, builtInFolders[0])
-	})
-	builtInsOnce = sync.OnceValues(func() ([]*ruleset.Set, error) {
-		l, err := loaderOnce()
-		if err != nil {
-			return nil, err
-		}
-		current, err := currentOnce()
-		if err != nil {
-			return nil, err
-		}
-		sets := []*ruleset.Set{current}
-		for _, folder := range builtInFolders[1:] {
-			set, err := l.Knowing(sets...).Folder(schema.FS, folder)
-			if err != nil {
-				return nil, fmt.Errorf("load %s: %w", folder, err)
-			}
-			sets = append(sets, set)
-		}
-		return sets, nil
-	})
-)
-
-// builtIns loads the built-in rule sets, and returns what reads others.
-func builtIns() (*ruleset.Loader, []*ruleset.Set, error) {
-	l, err := loaderOnce()
-	if err != nil {
-		return nil, nil, err
-	}
-	sets, err := builtInsOnce()
-	return l, sets, err
-}
 
 type scoreCommand struct {
-	Reports []string `arg:"" name:"report" help:"Report files, all on one vehicle; - is standard input."`
-	Gate    string   `help:"Gate to be judged; the rule set's own question (first_start) unless given."`
-	Rules   string   `help:"Rule set to score by: the name of a built-in one (pre-purchase), a YAML or JSON file, or a folder of YAML files."`
-	Format  string   `enum:"text,json" default:"text" help:"text or json."`
-	All     bool     `help:"Show the whole register, not only its head."`
+	Reports []string `arg:"" name:"report" help:"Report files, all on one vehicle, or - for standard input."`
+	Gate    string   `help:"Gate to judge. Default: the rule set's own gate (first_start)."`
+	Rules   string   `help:"Rule set: first-start, pre-purchase, a YAML or JSON file, or a folder of YAML files. Default: first-start."`
+	Format  string   `enum:"text,json" default:"text" help:"Output format: text or json."`
+	All     bool     `help:"Show the whole risk register, not only the top."`
 }
 
 // Run scores the dossier.
@@ -88,6 +43,7 @@ func (c *scoreCommand) Run(t terminal) error {
 		return err
 	}
 	a := score.Evaluate(set, reports, gate)
+	wording.English().Write(a)
 	if c.Format == "json" {
 		err = writeJSON(t, a)
 	} else {
@@ -138,28 +94,32 @@ func titleOf(reports []*report.Report) string {
 // of that name, else a file or a folder.
 func loadRules(path string) (*ruleset.Set, error) {
 	if path == "" {
-		return currentOnce()
+		return builtin.FirstStart(), nil
 	}
-	l, known, err := builtIns()
-	if err != nil {
-		return nil, err
-	}
+	known := builtin.RuleSets()
 	for _, set := range known {
 		if path == set.Name {
 			return set, nil
 		}
 	}
-	l = l.Knowing(known...)
+	return written(builtin.Loader().Knowing(known...), path, "rule set")
+}
+
+// written loads what somebody wrote: a folder of YAML files, or one file.
+func written[T any](l interface {
+	Folder(fs.FS, string) (T, error)
+	Document(string, []byte) (T, error)
+}, path, is string) (none T, err error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return nil, fmt.Errorf("read rule set: %w", err)
+		return none, fmt.Errorf("read %s: %w", is, err)
 	}
 	if info.IsDir() {
 		return l.Folder(os.DirFS(path), ".")
 	}
 	data, err := fs.ReadFile(os.DirFS(filepath.Dir(path)), filepath.Base(path))
 	if err != nil {
-		return nil, fmt.Errorf("read rule set: %w", err)
+		return none, fmt.Errorf("read %s: %w", is, err)
 	}
 	return l.Document(filepath.Base(path), data)
 }
@@ -167,10 +127,7 @@ func loadRules(path string) (*ruleset.Set, error) {
 // readReports reads and checks report files; faults of all of them are written out before it gives
 // up.
 func readReports(t terminal, names []string, set *ruleset.Set) ([]*report.Report, error) {
-	checker, err := report.NewChecker(set.Catalogue)
-	if err != nil {
-		return nil, err
-	}
+	checker := report.NewChecker(set.Catalogue)
 	var reports []*report.Report
 	bad := false
 	for _, name := range names {
@@ -182,12 +139,14 @@ func readReports(t terminal, names []string, set *ruleset.Set) ([]*report.Report
 		for _, f := range faults {
 			fmt.Fprintf(t.err, "%s: %s: %s (%s)\n", name, where(f.Pointer), printable(f.Detail), f.Code)
 		}
+		if r != nil {
+			cautions = append(cautions, r.Ahead(t.today)...)
+			reports = append(reports, r)
+		}
 		for _, c := range cautions {
 			fmt.Fprintf(t.err, "%s: %s: caution: %s\n", name, where(c.Pointer), printable(c.Detail))
 		}
-		if bad = bad || len(faults) > 0; r != nil {
-			reports = append(reports, r)
-		}
+		bad = bad || len(faults) > 0
 	}
 	if bad {
 		return nil, status(exitBad)
@@ -231,8 +190,8 @@ func where(pointer string) string {
 }
 
 type checkCommand struct {
-	Reports []string `arg:"" name:"report" help:"Report files; - is standard input."`
-	Rules   string   `help:"Rule set whose catalogue the reports speak of."`
+	Reports []string `arg:"" name:"report" help:"Report files, or - for standard input."`
+	Rules   string   `help:"Rule set whose catalogue the reports use. Default: first-start."`
 }
 
 // Run checks each report on its own.

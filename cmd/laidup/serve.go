@@ -15,11 +15,13 @@ import (
 	"laidup/api"
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/builtin"
 	"laidup/internal/config"
 	"laidup/internal/logging"
 	"laidup/internal/queue"
 	"laidup/internal/store"
 	"laidup/internal/tracing"
+	"laidup/internal/version"
 	"laidup/internal/webhook"
 	"laidup/schema"
 	"laidup/worker"
@@ -48,11 +50,11 @@ func (c *serveCommand) Run(ctx context.Context, t terminal) error {
 		return err
 	}
 	if p.open {
-		if err := firstKey(ctx, p.keys, t); err != nil {
+		if err := firstKey(ctx, p.keys, c.Data, t); err != nil {
 			return errors.Join(err, p.shutDown())
 		}
 	}
-	o.log.Info("serving", "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
+	o.log.Info("serving", "version", version.Current().Version, "address", p.url(), "embedded_store", c.DatabaseURL == "", "embedded_queue", c.RedisURL == "")
 	return p.until(ctx)
 }
 
@@ -103,7 +105,7 @@ func openStore(ctx context.Context, c config.Store) (*store.Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("find migrations: %w", err)
 	}
-	st, err := store.Open(ctx, store.Options{DataDir: c.Data, DatabaseURL: c.DatabaseURL, Migrations: migrations})
+	st, err := store.Open(ctx, store.Options{DataDir: c.Data, DatabaseURL: c.DatabaseURL, Beside: webhook.KeyFile, Migrations: migrations})
 	if err != nil {
 		return nil, err
 	}
@@ -155,12 +157,9 @@ type process struct {
 
 // open opens store and queue and starts the worker.
 func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, hc config.Webhooks, o outlook) (*process, error) {
-	loader, sets, err := builtIns()
-	if err != nil {
-		return nil, fmt.Errorf("load the built-in rule sets: %w", err)
-	}
-	log := o.log
+	log, sets := o.log, builtin.RuleSets()
 	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}, silence: func() {}}
+	var err error
 	if p.store, err = openStore(ctx, sc); err != nil {
 		return nil, err
 	}
@@ -171,7 +170,8 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
-		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()), Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: loader, Log: log, OverdueAfter: wc.OverdueAfter,
+		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()),
+		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: builtin.JobsOf(), Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {
@@ -244,7 +244,7 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 			p.metrics.observe(seen)
 			p.tracer.Answered(ctx, seen.Method, seen.Route, seen.Status)
 		},
-		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst}, Schemas: schema.FS,
+		Limits: api.Limits{Body: hc.MaxBody, Rate: hc.Rate, Burst: hc.Burst}, Schemas: schema.FS, Version: version.Current().Version,
 	})
 	if err != nil {
 		return nil, errors.Join(err, p.shutDown())

@@ -17,7 +17,11 @@ type page struct {
 	io.Writer
 	colour bool
 	width  int
+	words  *wording.Words
 }
+
+// newPage begins a page for a terminal.
+func newPage(w io.Writer, t terminal) page { return page{w, t.colour, t.width, wording.English()} }
 
 func (p page) line(format string, args ...any) { fmt.Fprintf(p, format+"\n", args...) }
 
@@ -78,9 +82,12 @@ func printable(text string) string {
 // registerHead is how many entries of the register are shown unless all are asked for.
 const registerHead = 15
 
+// causesHead is how many causes of an entry are shown unless all are asked for.
+const causesHead = 2
+
 func writeAssessment(t terminal, a *score.Assessment, title string, all bool) error {
 	var b strings.Builder
-	p := page{&b, t.colour, t.width}
+	p := newPage(&b, t)
 	if title == "" {
 		title = a.Vehicle
 	} else {
@@ -99,16 +106,19 @@ func writeAssessment(t terminal, a *score.Assessment, title string, all bool) er
 	return err
 }
 
-func (p page) verdict(a *score.Assessment) {
-	n := "nothing stands in the way"
-	switch a.Verdict.Blockers {
+// blockers counts what blocks a gate.
+func blockers(n int) string {
+	switch n {
 	case 0:
+		return "no blockers"
 	case 1:
-		n = "1 thing stands in the way"
-	default:
-		n = fmt.Sprintf("%d things stand in the way", a.Verdict.Blockers)
+		return "1 blocker"
 	}
-	p.line("%s: %s, %s; chance of getting that far unharmed: %s", p.strong(strings.ToUpper(wording.Spaced(a.Verdict.Gate))), p.state(a.Verdict.State), n, wording.Percent(a.Verdict.ChanceThrough))
+	return fmt.Sprintf("%d blockers", n)
+}
+
+func (p page) verdict(a *score.Assessment) {
+	p.line("%s: %s, %s; chance of getting that far without harm: %s", p.strong(strings.ToUpper(wording.Spaced(a.Verdict.Gate))), p.state(a.Verdict.State), blockers(a.Verdict.Blockers), p.words.Chance(a.Verdict.ChanceThrough, a.Verdict.ChanceThroughLow, a.Verdict.ChanceThroughHigh))
 }
 
 func (p page) table(rows [][]string) {
@@ -121,9 +131,12 @@ func (p page) table(rows [][]string) {
 
 func (p page) gates(a *score.Assessment) {
 	p.heading("Gates")
-	rows := [][]string{{"  gate", "state", "in the way", "unharmed at it", "and on the way there"}}
+	rows := [][]string{{"  gate", "state", "blockers", "no harm here", "no harm up to here"}}
 	for _, g := range a.Gates {
-		rows = append(rows, []string{"  " + wording.Spaced(g.Gate), g.State, fmt.Sprint(g.Blockers), wording.Percent(g.ChanceUnharmed), wording.Percent(g.ChanceThrough)})
+		rows = append(rows, []string{
+			"  " + wording.Spaced(g.Gate), g.State, fmt.Sprint(g.Blockers),
+			p.words.Chance(g.ChanceUnharmed, g.ChanceUnharmedLow, g.ChanceUnharmedHigh), p.words.Chance(g.ChanceThrough, g.ChanceThroughLow, g.ChanceThroughHigh),
+		})
 	}
 	p.table(rows)
 }
@@ -132,16 +145,16 @@ func (p page) blockers(a *score.Assessment) {
 	list := a.BlockersBy(a.Verdict.Gate)
 	later := len(a.Blockers) - len(list)
 	if len(list) > 0 {
-		p.heading("What stands in the way, up to " + wording.Spaced(a.Verdict.Gate))
+		p.heading("Blockers up to " + wording.Spaced(a.Verdict.Gate))
 	}
 	for _, b := range list {
-		head := fmt.Sprintf("%3d. %s, %s: %s", b.Rank, wording.Spaced(b.Gate), b.Kind, wording.Spaced(b.Item))
+		head := fmt.Sprintf("%3d. %s, %s: %s", b.Rank, wording.Spaced(b.Gate), b.Kind, p.words.Placed(wording.Spaced(b.Item), b.At))
 		if b.Severity != "" {
 			head += " (" + b.Severity + ")"
 		}
 		p.line("%s", p.strong(head))
 		p.fill("     ", "     ", b.Because)
-		p.fill("     Cleared by: ", "       ", wording.Clearing(b.ClearBy))
+		p.fill("     To clear it: ", "       ", p.words.Clearing(b.ClearBy))
 		for _, c := range b.Cautions {
 			p.fill("     Caution: ", "       ", c)
 		}
@@ -149,7 +162,7 @@ func (p page) blockers(a *score.Assessment) {
 	}
 	if later > 0 {
 		p.line("")
-		p.line("%d more stand in the way of later gates: --gate %s shows them.", later, a.Gates[len(a.Gates)-1].Gate)
+		p.line("%d more block later gates: --gate %s shows them.", later, a.Gates[len(a.Gates)-1].Gate)
 	}
 	for _, g := range a.Gates {
 		if g.Gate == a.Verdict.Gate && len(g.Cautions) > 0 {
@@ -168,23 +181,39 @@ func (p page) register(a *score.Assessment, all bool) {
 	}
 	p.heading("Risk register")
 	for _, e := range shown {
-		p.line("%4d. %s risk: %s, %s at %s; %s of all risk, rests on what is %s", e.Rank, e.Risk, e.Severity, wording.Percent(e.Probability), wording.Spaced(e.Gate), wording.Percent(e.Share), e.RestsOn)
+		p.fill(fmt.Sprintf("%4d. ", e.Rank), "      ", fmt.Sprintf("%s risk: %s, %s at %s; %s of all risk, based on what is %s", e.Risk, e.Severity, p.words.Chance(e.Probability, e.Low, e.High), wording.Spaced(e.Gate), p.words.Percent(e.Share), e.RestsOn))
 		p.fill("      "+wording.Spaced(e.Item)+": ", "      ", e.What)
-		p.fill("      ", "      ", arithmetic(e))
+		causes := e.Causes
+		if !all {
+			causes = causes[:min(len(causes), causesHead)]
+		}
+		for i := range causes {
+			p.fill("      ", "        ", p.arithmetic(&causes[i]))
+		}
+		switch left := len(e.Causes) - len(causes); left {
+		case 0:
+		case 1:
+			p.line("      ... and a lesser cause")
+		default:
+			p.line("      ... and %d lesser causes", left)
+		}
 	}
 	if len(shown) < len(a.Register) {
 		p.line("  ... and %d smaller ones: --all shows them.", len(a.Register)-len(shown))
 	}
 }
 
-// arithmetic shows how the weights of an entry add up.
-func arithmetic(e score.Entry) string {
+// arithmetic shows how the weights of a cause add up.
+func (p page) arithmetic(e *score.Cause) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "prior %.1f dB", e.PriorDB.Float())
+	fmt.Fprintf(&b, "%s: %s, then harm in %s of attempts; prior %.1f dB", p.words.Placed(e.Is, e.At), p.words.Chance(e.Probability, e.Low, e.High), p.words.Percent(e.Chance), e.PriorDB.Float())
+	if e.ShiftsDB != 0 {
+		fmt.Fprintf(&b, "; %+.1f storage and kind of vehicle", e.ShiftsDB.Float())
+	}
 	for _, ev := range e.Evidence {
 		fmt.Fprintf(&b, "; %+.1f %s", ev.EffectiveDB.Float(), ev.Because)
 	}
-	if len(e.Evidence) > 0 {
+	if len(e.Evidence) > 0 || e.ShiftsDB != 0 {
 		fmt.Fprintf(&b, "; together %.1f dB", e.TotalDB.Float())
 	}
 	return b.String()
@@ -198,26 +227,22 @@ func (p page) condition(a *score.Assessment) {
 		rows = append(rows, []string{"  " + wording.Spaced(s.System), fmt.Sprintf("%.0f", s.Expected.Float()), fmt.Sprintf("%.0f", s.Low.Float()), fmt.Sprintf("%.0f", s.High.Float())})
 	}
 	p.table(rows)
-	p.line("  Something was found on %d of %d items, %s of them by weight.", a.Coverage.LookedAt, a.Coverage.Applying, wording.Percent(a.Coverage.Share))
+	p.line("  Something was found on %d of %d items, %s of them by weight.", a.Coverage.LookedAt, a.Coverage.Applying, p.words.Looked(a.Coverage))
 }
 
 func (p page) lists(a *score.Assessment) {
 	if len(a.LookNext) > 0 {
-		p.heading("Where a look settles most a minute")
+		p.heading("What to inspect next")
 		rows := [][]string{}
 		for _, l := range a.LookNext {
-			rows = append(rows, []string{"  " + wording.Spaced(l.Item), fmt.Sprintf("%g min", l.Minutes.Float()), "off first: " + wording.Spaced(l.Access)})
+			rows = append(rows, []string{"  " + wording.Spaced(l.Item), fmt.Sprintf("%g min", l.Minutes.Float()), "remove first: " + wording.Spaced(l.Access)})
 		}
 		p.table(rows)
 	}
 	if len(a.Conflicts) > 0 {
-		p.heading("Contradictions: the worse counts until somebody looks again")
+		p.heading("Contradictions: the worse finding counts until someone inspects again")
 		for _, c := range a.Conflicts {
-			var said []string
-			for _, v := range c.Values {
-				said = append(said, fmt.Sprintf("%s (%s, %s)", wording.Value(v.Value), v.Method, v.Date))
-			}
-			p.fill("  - ", "    ", wording.Spaced(c.Item)+", "+wording.Spaced(c.Finding)+": "+strings.Join(said, " against "))
+			p.fill("  - ", "    ", p.words.Contradicted(wording.Spaced(c.Item), c)+": "+p.words.Contradiction(c))
 		}
 	}
 	if len(a.Cautions) > 0 {
@@ -227,7 +252,7 @@ func (p page) lists(a *score.Assessment) {
 		}
 	}
 	if len(a.Assumes) > 0 {
-		p.heading("What this assumes")
+		p.heading("Assumptions")
 		for _, c := range a.Assumes {
 			p.fill("  - ", "    ", c)
 		}

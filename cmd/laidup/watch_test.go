@@ -372,7 +372,7 @@ func TestAWorkerCanBeWatched(t *testing.T) {
 	p.url = "http://" + addr
 	p.eventually(t, "it can be asked", func() bool {
 		status, data, err := p.get("/healthz")
-		return err == nil && status == http.StatusOK && string(data) == `{"status":"ok"}`
+		return err == nil && status == http.StatusOK && strings.HasPrefix(string(data), `{"status":"ok","version":"`)
 	})
 	status, data, err := p.get("/metrics")
 	got := numbers(string(data))

@@ -111,7 +111,7 @@ type recognised struct {
 
 // How long a key that was recognised is taken without asking the store again: a revocation by
 // another process takes as long to be heard of.
-const trusted = 5 * time.Second
+const trusted = 3 * time.Second
 
 // noteEvery is how often the use of a key is noted.
 const noteEvery = time.Minute
@@ -256,6 +256,19 @@ func (k *Keys) Authenticate(ctx context.Context, token string) (Key, error) {
 		k.mu.Unlock()
 	}
 	return key, nil
+}
+
+// StillGood asks the store once more whether a key that was recognised before is good. The error is
+// [ErrUnknownKey] or one of the store's.
+func (k *Keys) StillGood(ctx context.Context, id string) error {
+	key, _, err := k.store.KeyByID(ctx, id)
+	switch {
+	case errors.Is(err, ErrNotFound), err == nil && !key.Live(k.clock()):
+		return ErrUnknownKey
+	case err != nil:
+		return fmt.Errorf("look for key %s: %w", id, err)
+	}
+	return nil
 }
 
 // recall returns a key that was recognised so lately that it is trusted still.

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
 )
@@ -36,6 +37,7 @@ type Accepted struct {
 // Order is a report with what is wanted of it.
 type Order struct {
 	Body    []byte
+	Sent    []byte // what Body was made of; nil: it was sent as it is
 	Gate    string // the gate asked about; empty: the rule set's own question
 	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
 	// IdempotencyKey makes a repeat harmless; empty means none was sent.
@@ -76,6 +78,32 @@ func (own Account) ruleSet(ctx context.Context, named string) (*ruleset.Set, err
 // [*InvalidError], a [*NoSuchGateError], [ErrNoSuchRuleSet], [ErrKeyReused], [ErrDossierFull], or
 // one of the store's.
 func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
+	accepted, err := own.submit(ctx, o)
+	if err != nil && o.IdempotencyKey != "" && !errors.Is(err, ErrKeyReused) && !errors.Is(err, ErrUnavailable) {
+		// What was accepted once may be refused today, by another release or on another day. Whoever sends it again
+		// asks for the receipt.
+		if before, known := own.repeat(ctx, o); known {
+			return before, nil
+		}
+	}
+	return accepted, err
+}
+
+// repeat finds what a key was sent with before, if that was the same.
+func (own Account) repeat(ctx context.Context, o Order) (Accepted, bool) {
+	receipt, err := own.store().Repeat(ctx, own.organisation, o.IdempotencyKey, o.fingerprint())
+	if err != nil {
+		return Accepted{}, false
+	}
+	r, err := own.Report(ctx, receipt.ReportID)
+	if err != nil {
+		return Accepted{}, false
+	}
+	said, err := r.Said()
+	return Accepted{receipt, Checked{r.Vehicle, r.Inspected, said.Observations, []report.Caution{}}}, err == nil
+}
+
+func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 	set, err := own.ruleSet(ctx, o.RuleSet)
 	if err != nil {
 		return Accepted{}, err
@@ -84,7 +112,8 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 	if err != nil {
 		return Accepted{}, err
 	}
-	r, checked, err := own.service.decode(o.Body)
+	at := own.service.clock()
+	r, checked, err := own.service.decode(o.Body, at)
 	if err != nil {
 		return Accepted{}, err
 	}
@@ -92,13 +121,17 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 		Organisation: own.organisation,
 		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: own.service.clock(),
-		Most: MaxReports, IdempotencyKey: o.IdempotencyKey,
+		Replaces: r.Replaces,
+		Body:     o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: at,
+		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key,
 	}
 	if o.IdempotencyKey != "" {
-		sub.Fingerprint = fingerprint(sub.Gate, set.Digest, o.Body)
+		sub.Fingerprint = o.fingerprint()
 	}
 	receipt, err := own.store().Accept(ctx, sub)
+	if errors.Is(err, ErrNothingToReplace) {
+		return Accepted{}, &InvalidError{nothingToReplace}
+	}
 	if err != nil {
 		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
 	}
@@ -112,9 +145,18 @@ func (own Account) Submit(ctx context.Context, o Order) (Accepted, error) {
 	return Accepted{receipt, checked}, nil
 }
 
-func fingerprint(gate, digest string, body []byte) string {
+func (o Order) fingerprint() string {
+	if o.Sent != nil {
+		return fingerprint(o.Gate, o.RuleSet, o.Sent)
+	}
+	return fingerprint(o.Gate, o.RuleSet, o.Body)
+}
+
+// fingerprint is a digest of what was sent, and not of what that stands for today: a repeat is one across
+// a release whose rule sets, or whose question, are others.
+func fingerprint(gate, ruleSet string, body []byte) string {
 	h := sha256.New()
-	fmt.Fprintf(h, "%s\x00%s\x00", gate, digest)
+	fmt.Fprintf(h, "%s\x00%s\x00", gate, ruleSet)
 	h.Write(body)
 	return hex.EncodeToString(h.Sum(nil))
 }
@@ -131,20 +173,10 @@ func (own Account) Assessment(ctx context.Context, id string) (Assessment, error
 // Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
 // given is over.
 func (own Account) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
-	deadline := time.After(wait)
-	for pause := 2 * time.Millisecond; ; pause = min(2*pause, 100*time.Millisecond) {
+	return await(ctx, wait, func() (Assessment, State, error) {
 		a, err := own.Assessment(ctx, id)
-		if err != nil || a.State == Done || a.State == Failed {
-			return a, err
-		}
-		select {
-		case <-ctx.Done():
-			return a, nil
-		case <-deadline:
-			return a, nil
-		case <-time.After(pause):
-		}
-	}
+		return a, a.State, err
+	})
 }
 
 // Report returns a stored report.
@@ -156,6 +188,52 @@ func (own Account) Report(ctx context.Context, id string) (Report, error) {
 	return r, nil
 }
 
+// Reports lists a vehicle's reports; the organisation of the page is filled in.
+func (own Account) Reports(ctx context.Context, p ReportPage) ([]Report, error) {
+	p.Organisation = own.organisation
+	list, err := own.store().Reports(ctx, p)
+	if err != nil {
+		return nil, fmt.Errorf("list reports on %s: %w", p.Vehicle, err)
+	}
+	return list, nil
+}
+
+// Withdraw takes a report out of its vehicle's dossier, and has the vehicle assessed again from what is
+// left. The report stays and says why. Withdrawing it again changes nothing.
+func (own Account) Withdraw(ctx context.Context, id, because string) (Withdrawn, error) {
+	done, err := own.store().Withdraw(ctx, Withdrawal{
+		Organisation: own.organisation, ReportID: id, AssessmentID: own.service.newID(), Because: because,
+		At: own.service.clock(), Under: own.service.stillUsable,
+	})
+	if err != nil {
+		return Withdrawn{}, fmt.Errorf("withdraw report %s: %w", id, err)
+	}
+	own.service.log.InfoContext(ctx, "report withdrawn", "report", id, "assessment", done.AssessmentID, "repeat", done.Repeat)
+	if done.AssessmentID != "" {
+		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{done.AssessmentID, firstAttempt}, senderWaits)
+	}
+	return done, nil
+}
+
+// stillUsable keeps the rule set and the gate that a report was assessed under. Of a built-in rule set that
+// this program has only a newer version of, that version is taken.
+func (s *Service) stillUsable(ref RuleSetRef, gate string) (RuleSetRef, string) {
+	same := func(set *ruleset.Set) bool { return set.Digest == ref.Digest }
+	namesake := func(set *ruleset.Set) bool { return set.Name == ref.Name }
+	all := s.builtIn()
+	if slices.ContainsFunc(all, same) {
+		return ref, gate
+	}
+	at := slices.IndexFunc(all, namesake)
+	if at < 0 {
+		return ref, gate
+	}
+	if _, err := gateOf(all[at], gate); err != nil {
+		gate = all[at].Gates[all[at].Asks].ID
+	}
+	return refOf(all[at]), gate
+}
+
 // Vehicle returns a vehicle.
 func (own Account) Vehicle(ctx context.Context, reference string) (Vehicle, error) {
 	v, err := own.store().Vehicle(ctx, own.organisation, reference)
@@ -165,7 +243,7 @@ func (own Account) Vehicle(ctx context.Context, reference string) (Vehicle, erro
 	return v, nil
 }
 
-// Vehicles lists vehicles; the organisation of the page is filled in.
+// Vehicles lists vehicles; the organisation of the page is filled in. Its gate is one of [Account.Gates].
 func (own Account) Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error) {
 	p.Organisation = own.organisation
 	v, err := own.store().Vehicles(ctx, p)
@@ -187,15 +265,17 @@ func (own Account) History(ctx context.Context, p HistoryPage) ([]Assessment, er
 
 // Readiness is the answer to "what still blocks this gate?".
 type Readiness struct {
-	Vehicle       string          `json:"vehicle"`
-	Gate          string          `json:"gate"`
-	State         string          `json:"state"`
-	ChanceThrough score.Share     `json:"chance_through"`
-	Blockers      []score.Blocker `json:"blockers"`
-	Cautions      []string        `json:"cautions"`
-	AsOf          string          `json:"as_of"`
-	Assessment    string          `json:"assessment"`
-	RuleSet       score.RuleSet   `json:"rule_set"`
+	Vehicle           string          `json:"vehicle"`
+	Gate              string          `json:"gate"`
+	State             string          `json:"state"`
+	ChanceThrough     score.Share     `json:"chance_through"`
+	ChanceThroughLow  score.Share     `json:"chance_through_low,omitzero"` // 80 % range
+	ChanceThroughHigh score.Share     `json:"chance_through_high,omitzero"`
+	Blockers          []score.Blocker `json:"blockers"`
+	Cautions          []string        `json:"cautions"`
+	AsOf              string          `json:"as_of"`
+	Assessment        string          `json:"assessment"`
+	RuleSet           score.RuleSet   `json:"rule_set"`
 	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
 	// change any moment.
 	NewerReportWaiting bool `json:"newer_report_waiting"`
@@ -235,13 +315,14 @@ func (own Account) Readiness(ctx context.Context, reference, gate string) (Readi
 	}
 	g := a.Gates[at]
 	return Readiness{
-		Vehicle: v.Reference, Gate: g.Gate, State: g.State, ChanceThrough: g.ChanceThrough,
+		Vehicle: v.Reference, Gate: g.Gate, State: g.State,
+		ChanceThrough: g.ChanceThrough, ChanceThroughLow: g.ChanceThroughLow, ChanceThroughHigh: g.ChanceThroughHigh,
 		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
 		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
 	}, nil
 }
 
-// Retry has a failed assessment worked out once more. The error is [ErrNotFound] or [ErrNotFailed].
+// Retry queues a failed assessment again. The error is [ErrNotFound] or [ErrNotFailed].
 func (own Account) Retry(ctx context.Context, id string) error {
 	attempt, err := own.store().Retry(ctx, own.organisation, id, own.service.clock())
 	if err != nil {

@@ -6,14 +6,16 @@ import (
 	"fmt"
 	"slices"
 
+	"laidup/internal/appraisal"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 )
 
 // Appraisal appraises a vehicle for a buyer by its newest finished assessment, under the rule set that
 // it was made under; gate is the gate asked about, the assessment's own where it is empty. The error is
 // [ErrNotFound], a [*NoSuchGateError], [ErrNotAssessedYet], or an [*UnscorableError] where the rule set
 // is not there any more.
-func (own Account) Appraisal(ctx context.Context, reference, gate string) (*score.Appraisal, error) {
+func (own Account) Appraisal(ctx context.Context, reference, gate string) (*appraisal.Appraisal, error) {
 	v, err := own.Vehicle(ctx, reference)
 	if err != nil {
 		return nil, err
@@ -48,7 +50,7 @@ func (own Account) Appraisal(ctx context.Context, reference, gate string) (*scor
 	if err != nil {
 		return nil, err
 	}
-	out := scorer.Appraise(&a, reports, at)
+	out := appraisal.Make(scorer.RuleSet(), &a, reports, at, wording.English())
 	out.NewerReportWaiting = v.Waiting
 	return out, nil
 }

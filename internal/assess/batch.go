@@ -24,7 +24,18 @@ const (
 	Working   BatchState = "working"   // all lines are stored
 	BatchDone BatchState = "done"      // every line has its answer
 	Cancelled BatchState = "cancelled" // what was not begun with will not be
+
+	// BatchRefused is what others are told of a batch that is done, if not one of its lines was accepted.
+	BatchRefused BatchState = "refused"
 )
+
+// Told is the state that others are told.
+func (b Batch) Told() BatchState {
+	if b.State == BatchDone && b.Lines > 0 && b.Refused == b.Lines {
+		return BatchRefused
+	}
+	return b.State
+}
 
 // NextOfBatch says which states may follow which. What is cancelled winds down: it has finished once
 // FinishedAt is set.
@@ -98,13 +109,15 @@ type NewChunk struct {
 	Tally                   string
 	Lines                   []NewLine
 	Full                    []byte // the problem details of a line whose vehicle has its most reports
+	NothingToReplace        []byte // and of one that is to replace a report which it cannot
 	At                      time.Time
 }
 
 // Line is a line of a batch with what has become of it.
 type Line struct {
 	Number     int
-	Vehicle    string     // empty: it could not be read
+	Vehicle    string     // empty: it could not be read, or was erased
+	Reference  string     // the sender's own name for the report; empty: it has none, or is not stored
 	Problem    []byte     // of a line that was refused, or could not be scored again
 	Result     []byte     // of one that was scored again: what has changed
 	Assessment Assessment // without its body; zero where there is none

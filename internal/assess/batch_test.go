@@ -14,19 +14,24 @@ import (
 	"pgregory.net/rapid"
 
 	"laidup/internal/assess"
-	"laidup/internal/ruleset"
-	"laidup/schema"
+	"laidup/internal/builtin"
 )
 
-// reportLine is a report on a vehicle, as one line.
+// reportLine is a report on a vehicle, as one line: of a size that a hundred of them make a chunk, and with
+// nothing in it that was done of late.
 func reportLine(t testing.TB, vehicle string) string {
 	t.Helper()
-	body := bytes.Replace(read(t, "testdata", "cases", "base-tern.json"), []byte("marrick-tern-01"), []byte(vehicle), 1)
-	var line bytes.Buffer
-	if err := json.Compact(&line, body); err != nil {
+	var report map[string]any
+	if err := json.Unmarshal(read(t, "testdata", "cases", "base-tern.json"), &report); err != nil {
 		t.Fatal(err)
 	}
-	return line.String()
+	report["vehicle"].(map[string]any)["reference"] = vehicle
+	report["observations"] = report["observations"].([]any)[:60]
+	line, err := json.Marshal(report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(line)
 }
 
 // terns are reports on so many vehicles, a line each.
@@ -195,14 +200,8 @@ func (c *cutReader) Read(p []byte) (int, error) {
 func TestAnUploadThatIsCutOffGoesOn(t *testing.T) {
 	t.Parallel()
 	line := `{"schema":"laidup.report/1","vehicle":{"reference":"tern-%d"},"inspection":{"date":"2026-05-02"},"observations":[{"item":"battery","method":"measured","found":{"open_circuit":{"value":11.9,"unit":"V"}}}]}`
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	l := builtin.Loader()
+	set := builtin.FirstStart()
 	shared := openWith(t, l, set)
 	rapid.Check(t, func(rt *rapid.T) {
 		w := shared.another()
@@ -399,18 +398,9 @@ func TestWhatIsCancelledIsNotWorkedOn(t *testing.T) {
 // twoBooks opens a workshop with both built-in rule sets and some vehicles that are assessed.
 func twoBooks(t *testing.T, vehicles int) (*workshop, assess.Batch) {
 	t.Helper()
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	first, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	second, err := l.Knowing(first).Folder(schema.FS, "rulesets/pre-purchase/1.0.0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	l := builtin.Loader()
+	first := builtin.FirstStart()
+	second := builtin.PrePurchase()
 	w := openWith(t, l, first, second)
 	b, _, err := w.Receive(t.Context(), order(""), strings.NewReader(terns(t, vehicles)))
 	if err != nil {
@@ -428,7 +418,7 @@ func TestScoringAgainUnderTheSameRuleSetChangesNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, of := range map[string]assess.RescoreScope{"all": {Everything: true}, "batch": {Batch: b.ID}, "named": {Vehicles: []string{"tern-007", "tern-001"}}} {
-		for book, changes := range map[string]bool{"first-start": false, "first-start/1.0.0": false, "pre-purchase": true} {
+		for book, changes := range map[string]bool{"first-start": false, "first-start/2.0.0": false, "pre-purchase": true} {
 			r, known, err := w.Rescore(t.Context(), assess.RescoreOrder{RuleSet: book, Of: of, IdempotencyKey: name + book})
 			if err != nil || known {
 				t.Fatal(known, err)
@@ -502,14 +492,8 @@ func TestWhatCannotBeScoredAgainSaysWhy(t *testing.T) {
 func FuzzReceive(f *testing.F) {
 	f.Add([]byte("{}\n\n{\"schema\":\"laidup.report/1\"}\r\n"), 20)
 	f.Add([]byte("\x00\n\xff\xfe\n[[[[[[["), 3)
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		f.Fatal(err)
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		f.Fatal(err)
-	}
+	l := builtin.Loader()
+	set := builtin.FirstStart()
 	shared := openWith(f, l, set)
 	f.Fuzz(func(t *testing.T, text []byte, longest int) {
 		w := shared.another()

@@ -6,12 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"runtime/debug"
 	"slices"
 
 	"laidup/internal/logging"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 )
 
 // MaxRescored is how many vehicles one order may have scored again.
@@ -26,21 +26,25 @@ type Summary struct {
 	Gates     []SummaryGate `json:"gates"`
 	Condition score.Range   `json:"condition"`
 	Coverage  score.Share   `json:"coverage"` // of what applies, what was looked at
+	Applying  int           `json:"applying"`
+	LookedAt  int           `json:"looked_at"`
 }
 
 // SummaryGate is the state of a gate in a list.
 type SummaryGate struct {
-	Gate          string      `json:"gate"`
-	State         string      `json:"state"`
-	Blockers      int         `json:"blockers"`
-	ChanceThrough score.Share `json:"chance_through"`
+	Gate              string      `json:"gate"`
+	State             string      `json:"state"`
+	Blockers          int         `json:"blockers"`
+	ChanceThrough     score.Share `json:"chance_through"`
+	ChanceThroughLow  score.Share `json:"chance_through_low,omitzero"` // 80 % range
+	ChanceThroughHigh score.Share `json:"chance_through_high,omitzero"`
 }
 
 // SummaryOf sums an assessment up.
 func SummaryOf(a *score.Assessment) Summary {
-	s := Summary{Verdict: a.Verdict, Gates: []SummaryGate{}, Condition: a.Condition.Range, Coverage: a.Coverage.Share}
+	s := Summary{Verdict: a.Verdict, Gates: []SummaryGate{}, Condition: a.Condition.Range, Coverage: a.Coverage.Share, Applying: a.Coverage.Applying, LookedAt: a.Coverage.LookedAt}
 	for _, g := range a.Gates {
-		s.Gates = append(s.Gates, SummaryGate{g.Gate, g.State, g.Blockers, g.ChanceThrough})
+		s.Gates = append(s.Gates, SummaryGate{g.Gate, g.State, g.Blockers, g.ChanceThrough, g.ChanceThroughLow, g.ChanceThroughHigh})
 	}
 	return s
 }
@@ -91,7 +95,7 @@ func (own Account) Rescore(ctx context.Context, o RescoreOrder) (Batch, bool, er
 	}
 	head := BatchHead{
 		ID: s.newID(), Organisation: own.organisation, Kind: Rescore, Gate: o.Gate, RuleSet: refOf(set),
-		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, set.Digest, append([]byte(Rescore), asked...)), At: s.clock(),
+		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, o.RuleSet, append([]byte(Rescore), asked...)), At: s.clock(),
 	}
 	name := func(number int) string { return chunkID(head.ID, number) }
 	b, known, err := s.batches.OpenRescore(ctx, head, o.Of, rescoreLines, MaxRescored, name)
@@ -234,12 +238,18 @@ func (s *Service) rescore(ctx context.Context, c Chunk, l Line) (again *Rescored
 	case c.Attempt > maxStarts:
 		return nil, &UnscorableError{"Given up", fmt.Sprintf("workers began with it %d times and none finished: tell us the batch %s", c.Attempt, c.Batch.ID)}
 	}
-	defer func() {
-		if cause := recover(); cause != nil {
-			s.log.ErrorContext(ctx, "panic", "line", l.Number, "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
-			err = &UnscorableError{"Something went wrong here", fmt.Sprintf("this is our fault, not that of the reports: tell us the batch %s and the line", c.Batch.ID)}
-		}
-	}()
+	ctx = logging.With(ctx, slog.Int("line", l.Number))
+	err = logging.Guard(ctx, s.log, func() (err error) {
+		again, err = s.rescoreLine(ctx, c, l)
+		return err
+	})
+	if panicked(err) {
+		return nil, &UnscorableError{"Something went wrong here", fmt.Sprintf("this is our fault, not that of the reports: tell us the batch %s and the line", c.Batch.ID)}
+	}
+	return again, err
+}
+
+func (s *Service) rescoreLine(ctx context.Context, c Chunk, l Line) (*Rescored, error) {
 	own := s.For(c.Batch.Organisation)
 	id := l.Assessment.ID
 	if id == "" {
@@ -282,6 +292,7 @@ func (s *Service) compare(ctx context.Context, a Assessment, ref RuleSetRef, ask
 		return nil, err
 	}
 	result := scorer.Evaluate(reports, gate)
+	wording.English().Write(result)
 	result.ID, result.Report = a.ID, a.ReportID
 	body, err := result.JSON()
 	if err != nil {

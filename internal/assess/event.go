@@ -14,11 +14,13 @@ const (
 	AssessmentFinished = "assessment.finished" // done or failed
 	ReadinessChanged   = "readiness.changed"   // the state of a gate is another than before
 	BatchFinished      = "batch.finished"      // nothing of a batch is left to do
+	PlanFinished       = "plan.finished"       // done or failed
+	ReportWithdrawn    = "report.withdrawn"    // a report was withdrawn, or replaced by another
 	SubscriptionTest   = "subscription.test"   // somebody wants to see whether events arrive
 )
 
 // EventTypes lists the types of events that can be subscribed to. A test is sent to whoever asks for it.
-var EventTypes = []string{AssessmentFinished, ReadinessChanged, BatchFinished}
+var EventTypes = []string{AssessmentFinished, ReadinessChanged, BatchFinished, PlanFinished, ReportWithdrawn}
 
 // Event is something that has happened. It is thin: it says what to read, and not all that is there.
 type Event struct {
@@ -83,6 +85,7 @@ type verdictData struct {
 type finishedData struct {
 	Assessment string       `json:"assessment"`
 	Report     string       `json:"report"`
+	Reference  string       `json:"reference,omitempty"` // the sender's own name for the report
 	Vehicle    string       `json:"vehicle"`
 	State      State        `json:"state"`
 	Gate       string       `json:"gate"`
@@ -113,7 +116,7 @@ type changedData struct {
 type batchData struct {
 	Batch   string      `json:"batch"`
 	Kind    BatchKind   `json:"kind"`
-	State   BatchState  `json:"state"` // done or cancelled
+	State   BatchState  `json:"state"` // done, refused or cancelled
 	RuleSet ruleSetData `json:"rule_set"`
 	Lines   batchCounts `json:"lines"`
 	Path    string      `json:"path"`
@@ -133,7 +136,7 @@ func BatchEvents(b Batch) []Event {
 		return nil
 	}
 	data := batchData{
-		Batch: b.ID, Kind: b.Kind, State: b.State, RuleSet: ruleSetData{b.RuleSet.Name, b.RuleSet.Version, b.RuleSet.Digest},
+		Batch: b.ID, Kind: b.Kind, State: b.Told(), RuleSet: ruleSetData{b.RuleSet.Name, b.RuleSet.Version, b.RuleSet.Digest},
 		Lines: batchCounts{Received: b.Lines, Refused: b.Refused, Done: b.Done, Failed: b.Failed},
 		Path:  "/v1/batches/" + url.PathEscape(b.ID),
 	}
@@ -143,13 +146,53 @@ func BatchEvents(b Batch) []Event {
 	return []Event{{BatchFinished, b.FinishedAt, data}}
 }
 
-// GateState is the state of a gate.
-type GateState struct{ Gate, State string }
+// plannedData is what [PlanFinished] has.
+type plannedData struct {
+	Plan       string      `json:"plan"`
+	Vehicle    string      `json:"vehicle"`
+	Assessment string      `json:"assessment"` // that it was made of
+	State      State       `json:"state"`
+	Gate       string      `json:"gate"`
+	RuleSet    ruleSetData `json:"rule_set"`
+	Path       string      `json:"path"`
+}
+
+// PlanEvent says that a plan was finished. p has its state and its time.
+func PlanEvent(p Plan) Event {
+	return Event{PlanFinished, p.FinishedAt, plannedData{
+		Plan: p.ID, Vehicle: p.Vehicle, Assessment: p.AssessmentID, State: p.State, Gate: p.Gate,
+		RuleSet: ruleSetData{p.RuleSet.Name, p.RuleSet.Version, p.RuleSet.Digest}, Path: "/v1/plans/" + url.PathEscape(p.ID),
+	}}
+}
+
+// withdrawnData is what [ReportWithdrawn] has.
+type withdrawnData struct {
+	Report     string `json:"report"`
+	Vehicle    string `json:"vehicle"`
+	Reference  string `json:"reference,omitempty"`   // the sender's own name for the report
+	ReplacedBy string `json:"replaced_by,omitempty"` // the report that stands for it
+	Assessment string `json:"assessment,omitempty"`  // made without it; none: no report is left
+	Path       string `json:"path"`
+}
+
+// WithdrawalEvent says that a report was withdrawn, or replaced, and which assessment is made without it.
+func WithdrawalEvent(r Report, assessment string, at time.Time) Event {
+	return Event{ReportWithdrawn, at, withdrawnData{
+		Report: r.ID, Vehicle: r.Vehicle, Reference: r.Reference, ReplacedBy: r.ReplacedBy, Assessment: assessment,
+		Path: "/v1/reports/" + url.PathEscape(r.ID),
+	}}
+}
+
+// GateState is the state of a gate, and how much stands in the way of it and of all earlier ones.
+type GateState struct {
+	Gate, State string
+	Blockers    int
+}
 
 // GateStates are the states of a rule set's gates, in its order.
 type GateStates []GateState
 
-// String writes the states in one line, as stores keep them.
+// String writes the states in one line, as stores keep them to see what has changed.
 func (s GateStates) String() string {
 	words := make([]string, len(s))
 	for i, g := range s {
@@ -158,12 +201,12 @@ func (s GateStates) String() string {
 	return strings.Join(words, " ")
 }
 
-// ParseGateStates reads what [GateStates.String] writes; what is not of that form is left out.
+// ParseGateStates reads the states that [GateStates.String] writes; what is not of that form is left out.
 func ParseGateStates(line string) GateStates {
 	var s GateStates
 	for _, word := range strings.Fields(line) {
 		if gate, state, ok := strings.Cut(word, "="); ok {
-			s = append(s, GateState{gate, state})
+			s = append(s, GateState{Gate: gate, State: state})
 		}
 	}
 	return s
@@ -194,7 +237,7 @@ func (s GateStates) changesFrom(before GateStates) []GateChange {
 func Events(a Assessment, before GateStates, newest bool) []Event {
 	set := ruleSetData{a.RuleSet.Name, a.RuleSet.Version, a.RuleSet.Digest}
 	finished := finishedData{
-		Assessment: a.ID, Report: a.ReportID, Vehicle: a.Vehicle, State: a.State, Gate: a.Gate,
+		Assessment: a.ID, Report: a.ReportID, Reference: a.Reference, Vehicle: a.Vehicle, State: a.State, Gate: a.Gate,
 		RuleSet: set, Path: "/v1/assessments/" + url.PathEscape(a.ID),
 	}
 	if a.State != Done {

@@ -7,60 +7,53 @@ import (
 	"fmt"
 	"runtime"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
 
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/rulecheck"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
-	"laidup/schema"
+	"laidup/internal/wording"
 )
 
 // Here stands what a rule set can cost that was written to cost. The limits of package ruleset are
 // there for it; docs/rule-authoring.md lists them.
 
-// hostile is a rule set that is changed until it hurts: the built-in one without its hazards, rules,
-// proofs and tests.
+// hostile is a rule set that is changed until it hurts: the built-in one without what it says of its
+// items.
 func hostile(t testing.TB) (*ruleset.Loader, *ruleset.Set, *ruleset.Document) {
 	t.Helper()
-	set, err := builtInOnce()
-	if err != nil {
-		t.Fatal(err)
-	}
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
+	set := builtin.FirstStart()
+	l := builtin.Loader()
 	doc, err := set.Document()
 	if err != nil {
 		t.Fatal(err)
 	}
-	doc.Name, doc.Hazards, doc.Rules, doc.Proofs, doc.Tests = "hostile", nil, nil, nil, nil
+	doc.Name, doc.Faults, doc.Rules, doc.Limits, doc.Hazards, doc.Proofs, doc.Follows, doc.Tests = "hostile", nil, nil, nil, nil, nil, nil, nil
 	return l.Knowing(set), set, doc
 }
 
-var builtInOnce = sync.OnceValues(func() (*ruleset.Set, error) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		return nil, err
-	}
-	return l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-})
-
 var judgement = ruleset.Source{Kind: "judgement"}
 
-func hazard(id string) ruleset.HazardForm {
-	one := 0.5
-	return ruleset.HazardForm{
-		ID: id, Item: "timing_belt", Gate: "crank", What: "it parts", Severity: ruleset.SeverityForm{{Is: "critical"}},
-		Prior: ruleset.PriorForm{Is: &one}, Source: judgement,
+func fault(id string) ruleset.FaultForm {
+	half := 0.5
+	return ruleset.FaultForm{
+		ID: id, Item: "timing_belt", Is: "the belt is weak", Prior: ruleset.PriorForm{Is: &half, Spread: 3}, Source: judgement,
 		ClearBy: []ruleset.Clearing{{Item: "timing_belt", Found: map[string]any{"renewed": "as_of"}}},
 	}
+}
+
+func hazard(id string, faults ...string) ruleset.HazardForm {
+	h := ruleset.HazardForm{ID: id, Gate: "crank", What: "it parts", Severity: ruleset.SeverityForm{{Is: "critical"}}, Source: judgement}
+	for _, f := range faults {
+		h.Causes = append(h.Causes, ruleset.CauseForm{Fault: f, Chance: ruleset.ChanceForm{{Is: 0.5}}, Spread: 2})
+	}
+	return h
 }
 
 // beltReads is a condition that holds whatever was found, and reads as many findings as leave most
@@ -68,22 +61,19 @@ func hazard(id string) ruleset.HazardForm {
 const beltReads = `(found.fraying || !found.fraying) && (found.cracked || !found.cracked) && (found.missing_teeth || !found.missing_teeth)` +
 	` && (found.oil_soaked || !found.oil_soaked) && found.run_since_renewed > -1.0 && age > -1.0`
 
-func rule(i int, hazard, when string) ruleset.RuleForm {
+func rule(i int, fault, when string) ruleset.RuleForm {
 	return ruleset.RuleForm{
-		ID: fmt.Sprintf("r%d", i), Hazard: hazard, When: when, Weight: ruleset.WeightForm{Is: -5},
+		ID: fmt.Sprintf("r%d", i), Fault: fault, When: when, Weight: ruleset.WeightForm{Is: -5},
 		Blocks: &ruleset.BlocksForm{Gate: "crank"}, Because: "because {age}", Source: judgement,
 	}
 }
 
 func proof(i, ways int) ruleset.ProofForm {
-	p := ruleset.ProofForm{
-		ID: fmt.Sprintf("p%d", i), Item: "timing_belt", Gate: "crank", Because: "so", Source: judgement,
+	return ruleset.ProofForm{
+		ID: fmt.Sprintf("p%d", i), Item: "timing_belt", Gate: "crank", Always: true, Because: "so", Source: judgement,
+		Proves:  strings.Repeat(beltReads+" && as_of != as_of || ", ways) + "age < 0.1",
 		ClearBy: []ruleset.Clearing{{Item: "timing_belt", Found: map[string]any{"renewed": "as_of"}}},
 	}
-	for range ways {
-		p.ProvenBy = append(p.ProvenBy, beltReads+" && as_of != as_of")
-	}
-	return p
 }
 
 // written is a document as somebody would send it: the catalogue and the like as the base has them.
@@ -107,7 +97,8 @@ func written(t testing.TB, base *ruleset.Set, doc *ruleset.Document) []byte {
 		}
 		return bare(list)
 	}
-	o["name"], o["hazards"], o["proofs"], o["tests"] = doc.Name, entries(doc.Hazards), entries(doc.Proofs), entries(doc.Tests)
+	o["name"], o["faults"], o["hazards"], o["tests"] = doc.Name, entries(doc.Faults), entries(doc.Hazards), entries(doc.Tests)
+	o["limits"], o["proofs"], o["follows"] = entries(doc.Limits), entries(doc.Proofs), entries(doc.Follows)
 	rules := entries(doc.Rules)
 	for i, r := range doc.Rules {
 		rules.([]any)[i].(map[string]any)["weight"] = r.Weight.Is // the form reads more than it writes
@@ -198,22 +189,49 @@ func TestTheWorstRuleSetCostsNoReportMoreThanAFewSeconds(t *testing.T) {
 	for name, spoil := range map[string]func(doc *ruleset.Document){
 		"simple rules that all fire": func(doc *ruleset.Document) {
 			for i := range 4000 {
-				doc.Rules = append(doc.Rules, rule(i, "h0", "found.fraying || !found.fraying"))
+				doc.Rules = append(doc.Rules, rule(i, "f0", "found.fraying || !found.fraying"))
 			}
 		},
 		"rules that read contradicted findings": func(doc *ruleset.Document) {
 			for i := range 1300 {
-				doc.Rules = append(doc.Rules, rule(i, "h0", beltReads))
+				doc.Rules = append(doc.Rules, rule(i, "f0", beltReads))
 			}
 		},
 		"proofs": func(doc *ruleset.Document) {
-			for i := range 50 {
-				doc.Proofs = append(doc.Proofs, proof(i, 20))
+			for i := range 300 {
+				doc.Proofs = append(doc.Proofs, proof(i, 3))
+			}
+		},
+		"causes under facts that nobody told": func(doc *ruleset.Document) {
+			doc.Faults, doc.Hazards = nil, nil
+			for i := range 200 {
+				f := fault(fmt.Sprintf("f%d", i))
+				f.When = `interference != "no"`
+				f.Prior.Shifts = []ruleset.ShiftForm{{When: `storage == "outdoors" || fuel == "diesel" || gearbox == "manual" || clutch == "none"`, DB: 1}}
+				doc.Faults = append(doc.Faults, f)
+			}
+			for i := range 25 {
+				h := hazard(fmt.Sprintf("h%d", i))
+				for k := range 200 {
+					h.Causes = append(h.Causes, ruleset.CauseForm{Fault: fmt.Sprintf("f%d", k), Chance: ruleset.ChanceForm{{When: "turbocharged", Is: 0.5}, {Is: 0.1}}, Spread: 2})
+				}
+				doc.Hazards = append(doc.Hazards, h)
+			}
+		},
+		"limits and follows": func(doc *ruleset.Document) {
+			doc.Proofs = []ruleset.ProofForm{proof(0, 0)}
+			for i := range 400 {
+				doc.Limits = append(doc.Limits, ruleset.LimitForm{
+					ID: fmt.Sprintf("l%d", i), Fault: "f0", When: beltReads, Gate: "crank", Because: "because {age}", Source: judgement,
+				})
+				doc.Follows = append(doc.Follows, ruleset.FollowForm{
+					ID: fmt.Sprintf("w%d", i), Item: "timing_belt", When: "found.fraying || !found.fraying", Needs: "p0", Because: "it was {found.fraying}", Source: judgement,
+				})
 			}
 		},
 		"cautions": func(doc *ruleset.Document) {
 			for i := range 2000 {
-				r := rule(i, "h0", "found.fraying || !found.fraying")
+				r := rule(i, "f0", "found.fraying || !found.fraying")
 				for k := range 50 {
 					r.Cautions = append(r.Cautions, fmt.Sprintf("%x", i*50+k))
 				}
@@ -226,27 +244,28 @@ func TestTheWorstRuleSetCostsNoReportMoreThanAFewSeconds(t *testing.T) {
 				found := map[string]any{"removed": false, "renewed": "as_of"}
 				all = append(all, ruleset.Clearing{Item: it.ID, Found: found})
 			}
-			doc.Hazards[0].ClearBy = all
+			doc.Faults[0].ClearBy = all
 			for i := range 4000 {
-				doc.Rules = append(doc.Rules, rule(i, "h0", "found.fraying || !found.fraying"))
+				doc.Rules = append(doc.Rules, rule(i, "f0", "found.fraying || !found.fraying"))
 			}
 		},
 		"hazards": func(doc *ruleset.Document) {
-			doc.Hazards = nil
+			doc.Faults, doc.Hazards = nil, nil
 			for i := range 1000 {
-				h := hazard(fmt.Sprintf("h%d", i))
+				f := fault(fmt.Sprintf("f%d", i))
+				h := hazard(fmt.Sprintf("h%d", i), f.ID)
 				for k := range 9 {
 					h.Cautions = append(h.Cautions, fmt.Sprintf("caution %d", k))
 				}
-				doc.Hazards = append(doc.Hazards, h)
+				doc.Faults, doc.Hazards = append(doc.Faults, f), append(doc.Hazards, h)
 				for k := range 4 {
-					doc.Rules = append(doc.Rules, rule(4*i+k, h.ID, "found.fraying || !found.fraying"))
+					doc.Rules = append(doc.Rules, rule(4*i+k, f.ID, "found.fraying || !found.fraying"))
 				}
 			}
 		},
 		"long texts": func(doc *ruleset.Document) {
 			for i := range 1000 {
-				r := rule(i, "h0", "found.fraying || !found.fraying")
+				r := rule(i, "f0", "found.fraying || !found.fraying")
 				r.Because = strings.Repeat("{found.run_since_renewed}", 40)
 				doc.Rules = append(doc.Rules, r)
 			}
@@ -254,7 +273,7 @@ func TestTheWorstRuleSetCostsNoReportMoreThanAFewSeconds(t *testing.T) {
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "_"), func(t *testing.T) {
 			mine := *doc
-			mine.Hazards = []ruleset.HazardForm{hazard("h0")}
+			mine.Faults, mine.Hazards = []ruleset.FaultForm{fault("f0")}, []ruleset.HazardForm{hazard("h0", "f0")}
 			spoil(&mine)
 			text := written(t, base, &mine)
 			var set *ruleset.Set
@@ -268,14 +287,17 @@ func TestTheWorstRuleSetCostsNoReportMoreThanAFewSeconds(t *testing.T) {
 			}
 			r := contradictory(t, set, 480)
 			scorer := score.New(set)
+			var a *score.Assessment
 			var body []byte
 			busy, allocated = spent(t, "scoring", func() {
-				body, err = scorer.Evaluate([]*report.Report{r}, -1).JSON()
+				a = scorer.Evaluate([]*report.Report{r}, -1)
+				wording.English().Write(a)
+				body, err = a.JSON()
 			})
 			if err != nil {
 				t.Fatal(err)
 			}
-			t.Logf("an assessment of %d KiB, %d conflicts", len(body)>>10, strings.Count(string(body), "contradict each other"))
+			t.Logf("an assessment of %d KiB, %d conflicts", len(body)>>10, len(a.Conflicts))
 			if busy > mostBusy || allocated > mostAllocated {
 				t.Errorf("one report takes %v and %d MB", busy, allocated>>20)
 			}
@@ -292,12 +314,12 @@ func TestTryingARuleSetEndsInTime(t *testing.T) {
 	for name, spoil := range map[string]func(doc *ruleset.Document){
 		"rules without a test that lets something pass": func(doc *ruleset.Document) {
 			for i := range 1000 {
-				doc.Rules = append(doc.Rules, rule(i, "h0", beltReads))
+				doc.Rules = append(doc.Rules, rule(i, "f0", beltReads))
 			}
 		},
-		"one finding on thousands of lines of one hazard": func(doc *ruleset.Document) {
+		"one finding on thousands of lines of one fault": func(doc *ruleset.Document) {
 			for i := range 4000 {
-				r := rule(i, "h0", fmt.Sprintf("found.run_since_renewed > %d.0 // %s", i, strings.Repeat("1 ", 100)))
+				r := rule(i, "f0", fmt.Sprintf("found.run_since_renewed > %d.0 // %s", i, strings.Repeat("1 ", 100)))
 				r.Line = fmt.Sprintf("l%d", i)
 				doc.Rules = append(doc.Rules, r)
 			}
@@ -305,7 +327,7 @@ func TestTryingARuleSetEndsInTime(t *testing.T) {
 		"a dossier with much in the way": func(doc *ruleset.Document) {
 			doc.Hazards = nil
 			for i := range 1000 {
-				h := hazard(fmt.Sprintf("h%d", i))
+				h := hazard(fmt.Sprintf("h%d", i), "f0")
 				h.What = strings.Repeat("x", 900)
 				doc.Hazards = append(doc.Hazards, h)
 			}
@@ -316,7 +338,7 @@ func TestTryingARuleSetEndsInTime(t *testing.T) {
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "_"), func(t *testing.T) {
 			mine := *doc
-			mine.Hazards = []ruleset.HazardForm{hazard("h0")}
+			mine.Faults, mine.Hazards = []ruleset.FaultForm{fault("f0")}, []ruleset.HazardForm{hazard("h0", "f0")}
 			spoil(&mine)
 			set, err := loader.Document("", written(t, base, &mine))
 			if err != nil {
@@ -361,7 +383,7 @@ func (s *slowStore) RuleSet(ctx context.Context, digest string) ([]byte, error) 
 	return s.Memory.RuleSet(ctx, digest)
 }
 
-const yardOverlay = `{"schema":"laidup.rule_set/1","extends":{"name":"first-start","version":"1.0.0"},"name":"%s","version":"%s","is":"?","asks":"crank"}`
+const yardOverlay = `{"schema":"laidup.rule_set/2","extends":{"name":"first-start","version":"%[1]s"},"name":"%[2]s","version":"%[3]s","is":"?","asks":"crank"}`
 
 func TestARuleSetThatIsSlowToReadHoldsUpItsOwnersAlone(t *testing.T) {
 	loader, base, _ := hostile(t)
@@ -375,7 +397,7 @@ func TestARuleSetThatIsSlowToReadHoldsUpItsOwnersAlone(t *testing.T) {
 		t.Fatal(err)
 	}
 	publish := func(organisation, name string) string {
-		set, err := loader.Document("", fmt.Appendf(nil, yardOverlay, name, "1.0.0"))
+		set, err := loader.Document("", fmt.Appendf(nil, yardOverlay, base.Version, name, "1.0.0"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -421,7 +443,7 @@ func TestAnOrganisationPublishesNotWithoutEnd(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	_, _, err := w.Publish(t.Context(), fmt.Appendf(nil, yardOverlay, "yard", "2.0.0"))
+	_, _, err := w.Publish(t.Context(), fmt.Appendf(nil, yardOverlay, w.Current().Version, "yard", "2.0.0"))
 	var faulty *assess.FaultyRuleSetError
 	if !errors.As(err, &faulty) || len(faulty.Faults) != 1 || faulty.Faults[0].Code != assess.NoRoom {
 		t.Errorf("%v", err)

@@ -28,12 +28,18 @@ func (p lineProblem) encode() []byte {
 }
 
 // DossierFullAdvice says what to do where a vehicle has [MaxReports].
-var DossierFullAdvice = fmt.Sprintf("an assessment reads all reports on a vehicle, and %d is the limit: go on under another reference", MaxReports)
+var DossierFullAdvice = fmt.Sprintf("A vehicle can have at most %d reports. Continue under another reference.", MaxReports)
 
 // DossierFullProblem is why a line has no assessment whose vehicle has [MaxReports] already.
 func DossierFullProblem() []byte {
 	return lineProblem{"/problems/dossier-full", "The vehicle has as many reports as it may have", DossierFullAdvice, nil}.encode()
 }
+
+// nothingToReplace is the fault of a report that is to replace one which it cannot.
+var nothingToReplace = []report.Fault{{
+	Pointer: "/replaces", Code: report.WrongValue,
+	Detail: "there is no such report on this vehicle, or another one replaces it already: GET /v1/vehicles/{reference}/reports lists them; leave it out if this report stands beside the others",
+}}
 
 // LineTooLongProblem is why a line has no assessment that has more bytes than a report may have.
 func LineTooLongProblem(most int) []byte {
@@ -42,7 +48,7 @@ func LineTooLongProblem(most int) []byte {
 
 // InvalidLineProblem is why a line has no assessment that is no valid report.
 func InvalidLineProblem(faults []report.Fault) []byte {
-	return lineProblem{"/problems/invalid-report", "The report is not valid", "mend what errors lists; nothing of the line was stored", faults}.encode()
+	return lineProblem{"/problems/invalid-report", "Invalid report", "Fix the problems listed in errors. Nothing of this line was stored.", faults}.encode()
 }
 
 // ReadLine reads a line of a batch without its end, and keeps most bytes of it; long says that there were

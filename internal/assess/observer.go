@@ -12,11 +12,13 @@ type Observer interface {
 	ReportAccepted()
 	// Finished is told of an assessment that was written.
 	Finished(Finished)
-	// Interrupted is told of work on an assessment that ended with an error: it comes again.
+	// Interrupted is told of work on an assessment or a plan that ended with an error: it comes again.
 	Interrupted()
 	// ChunkFinished is told of a chunk of a batch that was written.
 	ChunkFinished()
-	// HandedOver is told of an assessment, or a chunk, that the sweep has handed to the queue again.
+	// PlanFinished is told of a plan that was written, done or failed.
+	PlanFinished(State)
+	// HandedOver is told of an assessment, a plan or a chunk that the sweep has handed to the queue again.
 	HandedOver()
 	// RuleSetTried is told of a rule set that was to be checked or published.
 	RuleSetTried(Trial)
@@ -61,5 +63,6 @@ func (nobody) ReportAccepted()    {}
 func (nobody) Finished(Finished)  {}
 func (nobody) Interrupted()       {}
 func (nobody) ChunkFinished()     {}
+func (nobody) PlanFinished(State) {}
 func (nobody) HandedOver()        {}
 func (nobody) RuleSetTried(Trial) {}

@@ -13,9 +13,9 @@ import (
 
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
+	"laidup/internal/builtin"
 	"laidup/internal/logging"
 	"laidup/internal/ruleset"
-	"laidup/schema"
 )
 
 // diary is an observer that writes down what it is told.
@@ -29,19 +29,14 @@ func (d *diary) ReportAccepted()             { d.accepted++ }
 func (d *diary) Finished(f assess.Finished)  { d.finished = append(d.finished, f) }
 func (d *diary) Interrupted()                { d.interrupted++ }
 func (d *diary) ChunkFinished()              {}
+func (d *diary) PlanFinished(assess.State)   {}
 func (d *diary) HandedOver()                 { d.handedOver++ }
 func (d *diary) RuleSetTried(t assess.Trial) { d.tried = append(d.tried, t) }
 
 func TestWhatHappensIsToldAndLogged(t *testing.T) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	store, queue, told, now := assesstest.NewMemory(), new(assesstest.Queue), new(diary), time.Date(2026, 5, 2, 9, 0, 0, 0, time.UTC)
+	l := builtin.Loader()
+	set := builtin.FirstStart()
+	store, queue, told, now := assesstest.NewMemory(), new(assesstest.Queue), new(diary), time.Date(2026, 6, 12, 9, 0, 0, 0, time.UTC)
 	var log bytes.Buffer
 	ids := 0
 	service, err := assess.New(assess.Options{
@@ -101,10 +96,10 @@ func TestWhatHappensIsToldAndLogged(t *testing.T) {
 		t.Error(diff)
 	}
 	for _, line := range []string{
-		`msg="report accepted" request=r report=id-a assessment=id-b rule_set=first-start/1.0.0 repeat=false`,
+		`msg="report accepted" request=r report=id-a assessment=id-b rule_set=first-start/2.0.0 repeat=false`,
 		`repeat=true`,
 		`msg="assessment handed to the queue again" request=r assessment=id-b attempt=2`,
-		`msg="assessment done" request=r assessment=id-b report=id-a organisation=brennick-motors starts=1 rule_set=first-start/1.0.0`,
+		`msg="assessment done" request=r assessment=id-b report=id-a organisation=brennick-motors starts=1 rule_set=first-start/2.0.0`,
 		`level=WARN msg="assessment failed" request=r assessment=id-f report=id-e organisation=brennick-motors starts=21`,
 		`msg="failed assessment is tried again" request=r assessment=id-f attempt=2`,
 	} {

@@ -72,12 +72,11 @@ type CheckedRuleSet struct {
 // Bounds of what a rule set may cost to try. Its size, the number of its entries and the cost of
 // each condition are bounded by package ruleset.
 //
-// Who waits for the turn of another waits longer than that one may take: one organisation alone keeps
-// no other from its turn. The timeouts of the server leave room for both.
+// Who waits for the turn of another waits longer than that one may take ([Options.TryFor]): one
+// organisation alone keeps no other from its turn. The timeouts of the server leave room for both.
 const (
 	maxTrials    = 10_000_000 // rules times tests
-	timeToTry    = 30 * time.Second
-	waitToTry    = 40 * time.Second
+	longerToWait = 10 * time.Second
 	triedAtOnce  = 1
 	maxPublished = 500 // versions, by one organisation
 )
@@ -101,21 +100,21 @@ func (s *Service) checkRuleSet(ctx context.Context, document []byte, fits func(*
 		defer func() { <-s.trying }()
 	case <-ctx.Done():
 		return nil, ErrBusy
-	case <-time.After(waitToTry):
+	case <-time.After(s.tryFor + longerToWait):
 		return nil, ErrBusy
 	}
-	trial, cancel := context.WithTimeout(ctx, timeToTry)
+	trial, cancel := context.WithTimeout(ctx, s.tryFor)
 	defer cancel()
 	set, err := s.shelf.loader.DocumentWithin(trial, "", document)
-	var bad ruleset.Faults
+	var bad ruleset.Mistakes
 	switch {
 	case ctx.Err() != nil:
 		return nil, fmt.Errorf("try rule set: %w", ctx.Err())
 	case trial.Err() != nil:
-		return nil, tookTooLong()
+		return nil, s.tookTooLong()
 	case errors.As(err, &bad):
-		return nil, faulty(bad, func(f ruleset.Fault) RuleSetFault {
-			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: Unloadable, Entry: f.Entry, Line: f.Line, Column: f.Column}
+		return nil, faulty(bad, func(m ruleset.Mistake) RuleSetFault {
+			return RuleSetFault{Pointer: m.Pointer, Detail: m.Detail, Code: Unloadable, Entry: m.Entry, Line: m.Line, Column: m.Column}
 		})
 	case err != nil:
 		return nil, fmt.Errorf("load rule set: %w", err)
@@ -135,7 +134,7 @@ func (s *Service) checkRuleSet(ctx context.Context, document []byte, fits func(*
 	case ctx.Err() != nil:
 		return nil, fmt.Errorf("try rule set: %w", ctx.Err())
 	case err != nil:
-		return nil, tookTooLong()
+		return nil, s.tookTooLong()
 	case len(failures) > 0:
 		return nil, faulty(failures, func(f rulecheck.Failure) RuleSetFault {
 			return RuleSetFault{Pointer: f.Pointer, Detail: f.Detail, Code: TestFailed, Entry: f.Test, Line: f.Line}
@@ -144,8 +143,8 @@ func (s *Service) checkRuleSet(ctx context.Context, document []byte, fits func(*
 	return &CheckedRuleSet{set, remarks}, nil
 }
 
-func tookTooLong() error {
-	return &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("trying it takes more than %s: it needs fewer rules, simpler ones, or fewer tests", timeToTry), Code: TooCostly}}}
+func (s *Service) tookTooLong() error {
+	return &FaultyRuleSetError{[]RuleSetFault{{Detail: fmt.Sprintf("trying it takes more than %s: it needs fewer rules, simpler ones, or fewer tests", s.tryFor), Code: TooCostly}}}
 }
 
 func faulty[F any](list []F, one func(F) RuleSetFault) error {

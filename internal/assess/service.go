@@ -4,61 +4,73 @@
 package assess
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
 
+	"laidup/internal/calendar"
+	"laidup/internal/jobbook"
 	"laidup/internal/logging"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
+	"laidup/internal/wording"
 )
 
 // Options are what a [Service] is made of. Store, Queue, RuleSets and Loader are required.
 type Options struct {
 	Store    Store
 	Queue    Queue
-	Batches  BatchStore      // required where there are batches
-	Chunks   Queue           // of chunks of batches; required where there are batches
+	Batches  BatchStore // required where there are batches
+	Chunks   Queue      // of chunks of batches; required where there are batches
+	Plans    PlanStore  // required where there are plans
+	Planning Queue      // of plans; required where there are plans
+	// Jobs has the job book for a rule set, the same each time; required where there are plans. It is called by many at
+	// once.
+	Jobs     func(*ruleset.Set) (*jobbook.Book, error)
 	RuleSets []*ruleset.Set  // the built-in ones; the first is the one that reports are scored under
 	Loader   *ruleset.Loader // reads those that are published
-	// Checker reads reports by the catalogue of the first rule set, and may be shared by services; nil: one is
-	// made, which takes a while.
-	Checker  *report.Checker
-	Clock    Clock         // nil: time.Now
-	NewID    func() string // makes ids that sort by time; required
-	Log      *slog.Logger  // nil: no log
-	Observer Observer      // nil: nobody
+	Clock    Clock           // nil: time.Now
+	NewID    func() string   // makes ids that sort by time; required
+	Log      *slog.Logger    // nil: no log
+	Observer Observer        // nil: nobody
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
 	OverdueAfter time.Duration
+	// TryFor is how long the trial of one rule set may take; zero means 30 seconds, which the timeouts of
+	// the server leave room for.
+	TryFor time.Duration
 }
 
 // Service is the use cases. It is safe for concurrent use.
 type Service struct {
-	store   Store
-	queue   Queue
-	batches BatchStore
-	chunks  Queue
-	shelf   *shelf
-	trying  chan struct{} // has room for as many rule sets as are tried at once
-	clock   Clock
-	newID   func() string
-	log     *slog.Logger
-	tell    Observer
-	overdue time.Duration
-	checker *report.Checker
+	store     Store
+	queue     Queue
+	batches   BatchStore
+	chunks    Queue
+	plans     PlanStore
+	planQueue Queue
+	jobs      func(*ruleset.Set) (*jobbook.Book, error)
+	shelf     *shelf
+	trying    chan struct{} // has room for as many rule sets as are tried at once
+	clock     Clock
+	newID     func() string
+	log       *slog.Logger
+	tell      Observer
+	overdue   time.Duration
+	tryFor    time.Duration
+	checker   *report.Checker
 }
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -72,11 +84,7 @@ func New(o Options) (*Service, error) {
 	if s.shelf, err = newShelf(o); err != nil {
 		return nil, err
 	}
-	if s.checker = o.Checker; s.checker == nil {
-		if s.checker, err = report.NewChecker(s.current().Catalogue); err != nil {
-			return nil, err
-		}
-	}
+	s.checker = report.NewChecker(s.current().Catalogue)
 	return s, nil
 }
 
@@ -135,12 +143,13 @@ type Checked struct {
 
 // Check validates a report and stores nothing. The error is an [*InvalidError].
 func (s *Service) Check(body []byte) (Checked, error) {
-	_, c, err := s.decode(body)
+	_, c, err := s.decode(body, s.clock())
 	return c, err
 }
 
-func (s *Service) decode(body []byte) (*report.Report, Checked, error) {
-	r, cautions, faults := s.checker.Decode(body)
+// decode reads a report that came in at a time.
+func (s *Service) decode(body []byte, at time.Time) (*report.Report, Checked, error) {
+	r, cautions, faults := s.checker.DecodeBy(dayOf(at), body)
 	if len(faults) > 0 {
 		return nil, Checked{}, &InvalidError{faults}
 	}
@@ -149,6 +158,9 @@ func (s *Service) decode(body []byte) (*report.Report, Checked, error) {
 	}
 	return r, Checked{r.Vehicle.Reference, r.Inspected.String(), len(r.Observations), cautions}, nil
 }
+
+// dayOf is the day at a time in UTC.
+func dayOf(t time.Time) calendar.Day { return calendar.DayOf(t.UTC().Date()) }
 
 // gateOf finds a gate of a rule set by its id; empty is the one that the rule set asks about.
 func gateOf(set *ruleset.Set, id string) (int, error) {
@@ -247,23 +259,14 @@ func (s *Service) score(ctx context.Context, id string) error {
 	began := time.Now()
 	outcome, err := s.outcome(ctx, a)
 	done := Finished{State: Done, RuleSet: a.RuleSet, OfBatch: a.Batch != "", WorkedOut: time.Since(began)}
-	var unscorable *UnscorableError
-	switch {
-	case errors.As(err, &unscorable):
-		problem, encodeErr := json.Marshal(unscorable)
-		if encodeErr != nil {
-			return fmt.Errorf("encode problem of %s: %w", id, encodeErr)
-		}
-		done.State = Failed
-		err = s.store.Fail(ctx, id, problem, s.clock())
-	case err == nil:
-		err = s.store.Finish(ctx, id, outcome, s.clock())
-	}
+	unscorable, err := s.settle(ctx, id, err, ending{
+		func() error { return s.store.Finish(ctx, id, outcome, s.clock()) }, s.store.Fail, s.store.PutBack,
+	})
 	if err != nil {
-		if errors.Is(err, ErrUnavailable) || errors.Is(ctx.Err(), context.Canceled) {
-			s.putBack(ctx, id)
-		}
 		return fmt.Errorf("score assessment %s: %w", id, err)
+	}
+	if unscorable != nil {
+		done.State = Failed
 	}
 	done.SinceAccepted = max(0, s.clock().Sub(a.CreatedAt))
 	s.tell.Finished(done)
@@ -276,12 +279,37 @@ func (s *Service) score(ctx context.Context, id string) error {
 	return nil
 }
 
-// putBack takes back a start: however long the store is away, and however often workers are told to
-// stop, no assessment is given up for it.
-func (s *Service) putBack(ctx context.Context, id string) {
+// ending is how the store is told what came of a piece of work.
+type ending struct {
+	finish  func() error
+	fail    func(ctx context.Context, id string, problem []byte, at time.Time) error
+	putBack func(ctx context.Context, id string) error
+}
+
+// settle tells the store that work is finished, or by which error it failed for good, which it returns. Where the store
+// is away, or the worker is told to stop, the start is taken back.
+func (s *Service) settle(ctx context.Context, id string, work error, e ending) (never *UnscorableError, err error) {
+	switch err = work; {
+	case errors.As(work, &never):
+		var problem []byte
+		if problem, err = json.Marshal(never); err == nil {
+			err = e.fail(ctx, id, problem, s.clock())
+		}
+	case work == nil:
+		err = e.finish()
+	}
+	if errors.Is(err, ErrUnavailable) || err != nil && errors.Is(ctx.Err(), context.Canceled) {
+		s.takeBack(ctx, id, e.putBack)
+	}
+	return never, err
+}
+
+// takeBack takes back a start: however long the store is away, and however often workers are told to
+// stop, nothing is given up for it.
+func (s *Service) takeBack(ctx context.Context, id string, putBack func(context.Context, string) error) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
 	defer cancel()
-	if err := s.store.PutBack(ctx, id); err != nil && !errors.Is(err, ErrFinished) {
+	if err := putBack(ctx, id); err != nil && !errors.Is(err, ErrFinished) {
 		s.log.WarnContext(ctx, "start not taken back", "error", err)
 	}
 }
@@ -302,18 +330,28 @@ func (e *UnscorableError) Error() string { return e.Detail }
 const maxStarts = 20
 
 // outcome works an assessment out. What panics will panic again: it is unscorable.
-func (s *Service) outcome(ctx context.Context, a Assessment) (o Outcome, err error) {
-	if a.Starts > maxStarts {
-		return Outcome{}, &UnscorableError{"Given up", fmt.Sprintf("workers began with it %d times and none finished: tell us the id %s", maxStarts, a.ID)}
-	}
-	defer func() {
-		if cause := recover(); cause != nil {
-			s.log.ErrorContext(ctx, "panic", "assessment", a.ID, "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
-			err = &UnscorableError{"Something went wrong here", fmt.Sprintf("this is our fault, not that of the reports: tell us the id %s", a.ID)}
-		}
-	}()
-	return s.work(ctx, a)
+func (s *Service) outcome(ctx context.Context, a Assessment) (Outcome, error) {
+	return guarded(ctx, s, a.ID, a.Starts, func() (Outcome, error) { return s.work(ctx, a) })
 }
+
+// guarded does a piece of work that has begun so often: one that panics, or ends its workers, is given up.
+func guarded[T any](ctx context.Context, s *Service, id string, starts int, work func() (T, error)) (v T, err error) {
+	var none T
+	if starts > maxStarts {
+		return none, &UnscorableError{"Given up", fmt.Sprintf("workers began with it %d times and none finished: tell us the id %s", maxStarts, id)}
+	}
+	err = logging.Guard(ctx, s.log, func() (err error) {
+		v, err = work()
+		return err
+	})
+	if panicked(err) {
+		return none, &UnscorableError{"Something went wrong here", fmt.Sprintf("this is our fault, not that of the reports: tell us the id %s", id)}
+	}
+	return v, err
+}
+
+// panicked says whether work ended with a panic.
+func panicked(err error) bool { return errors.As(err, new(*logging.PanicError)) }
 
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	scorer, err := s.shelf.version(ctx, a.Organisation, a.RuleSet)
@@ -327,6 +365,7 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	}
 	gate := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == a.Gate })
 	result := scorer.Evaluate(reports, gate)
+	wording.English().Write(result)
 	result.ID, result.Report = a.ID, a.ReportID
 	body, err := result.JSON()
 	if err != nil {
@@ -338,9 +377,9 @@ func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	}
 	gates := make(GateStates, len(result.Gates))
 	for i, g := range result.Gates {
-		gates[i] = GateState{g.Gate, g.State}
+		gates[i] = GateState{g.Gate, g.State, g.Blockers}
 	}
-	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers, Summary: summary, Gates: gates}, nil
+	return Outcome{Body: body, AsOf: result.AsOf, VerdictState: result.Verdict.State, Blockers: result.Verdict.Blockers, Summary: summary, Gates: gates, Coverage: result.Coverage}, nil
 }
 
 // firstAttempt is the attempt that a submission is handed over as.
@@ -350,8 +389,8 @@ const firstAttempt = 1
 const sweepBatch = 500
 
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
-// the whole queue, or a worker, loses no assessment and no chunk of a batch. It returns how many it
-// handed over.
+// the whole queue, or a worker, loses no assessment, no plan and no chunk of a batch. It erases as well what has
+// outlived the retention of its organisation, some at a time. It returns how many it handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
 	now := s.clock()
 	before, after := now.Add(-s.overdue), now.Add(s.overdue)
@@ -364,19 +403,32 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 		errands = append(errands, errand{a.ID, a.Attempt})
 	}
 	handed, err := s.handAgain(ctx, s.singly(), errands)
-	if err != nil || s.batches == nil {
+	if err == nil {
+		var plans int
+		plans, err = s.sweepPlans(ctx, before, after)
+		handed += plans
+	}
+	if err == nil && s.batches != nil {
+		var more int
+		more, err = s.sweepChunks(ctx, before, after)
+		handed += more
+	}
+	if err != nil {
 		return handed, err
 	}
+	return handed, s.outlived(ctx)
+}
+
+func (s *Service) sweepChunks(ctx context.Context, before, after time.Time) (int, error) {
 	chunks, err := s.batches.WaitingChunks(ctx, before, after, sweptChunks)
 	if err != nil {
-		return handed, fmt.Errorf("find waiting chunks: %w", err)
+		return 0, fmt.Errorf("find waiting chunks: %w", err)
 	}
-	errands = nil
+	var errands []errand
 	for _, c := range chunks {
 		errands = append(errands, errand{c.ID, c.Attempt})
 	}
-	more, err := s.handAgain(ctx, s.byTheChunk(), errands)
-	return handed + more, err
+	return s.handAgain(ctx, s.byTheChunk(), errands)
 }
 
 // singly is the lane of assessments that somebody waits for.

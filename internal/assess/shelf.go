@@ -4,10 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"sync"
 
 	"github.com/hashicorp/golang-lru/v2/simplelru"
+	"golang.org/x/sync/singleflight"
 
+	"laidup/internal/logging"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
 )
@@ -19,9 +22,11 @@ type shelf struct {
 	loader  *ruleset.Loader
 	builtIn []*score.Scorer
 
+	log *slog.Logger
+
 	mu      sync.Mutex
 	used    *simplelru.LRU[string, *score.Scorer]
-	reading map[string]chan struct{} // by organisation; closed once it is done
+	reading singleflight.Group // by organisation
 }
 
 // onShelf is how many stored rule sets stay compiled: some megabytes each.
@@ -32,7 +37,7 @@ func newShelf(o Options) (*shelf, error) {
 	if err != nil {
 		return nil, fmt.Errorf("make shelf of rule sets: %w", err)
 	}
-	s := &shelf{store: o.Store, loader: o.Loader.Knowing(o.RuleSets...), used: used, reading: map[string]chan struct{}{}}
+	s := &shelf{store: o.Store, loader: o.Loader.Knowing(o.RuleSets...), used: used, log: logging.Carrying(o.Log)}
 	for _, set := range o.RuleSets {
 		s.builtIn = append(s.builtIn, score.New(set))
 	}
@@ -50,33 +55,50 @@ func (s *shelf) version(ctx context.Context, organisation string, ref RuleSetRef
 	}
 	for {
 		s.mu.Lock()
-		if known, ok := s.used.Get(ref.Digest); ok {
-			s.mu.Unlock()
+		known, ok := s.used.Get(ref.Digest)
+		s.mu.Unlock()
+		if ok {
 			return known, nil
 		}
-		other, busy := s.reading[organisation]
-		if !busy {
-			break
-		}
-		s.mu.Unlock()
+		turn := s.reading.DoChan(organisation, func() (any, error) {
+			// Others wait for it as well: it does not end with who came first.
+			return s.load(context.WithoutCancel(ctx), ref), nil
+		})
 		select {
-		case <-other:
+		case done := <-turn:
+			// Who had the turn may have asked for another one of the organisation.
+			if got := done.Val.(loaded); got.digest == ref.Digest {
+				return got.scorer, got.err
+			}
 		case <-ctx.Done():
 			return nil, fmt.Errorf("load rule set %s %s: %w", ref.Name, ref.Version, ctx.Err())
 		}
 	}
-	done := make(chan struct{})
-	s.reading[organisation] = done
-	s.mu.Unlock()
-	scorer, err := s.read(ctx, ref)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	delete(s.reading, organisation)
-	close(done)
-	if err == nil {
-		s.used.Add(ref.Digest, scorer)
+}
+
+// loaded is what has come of reading a rule set.
+type loaded struct {
+	digest string
+	scorer *score.Scorer
+	err    error
+}
+
+// load reads a rule set and keeps it. One that panics is unusable, and in nobody's way.
+func (s *shelf) load(ctx context.Context, ref RuleSetRef) loaded {
+	l := loaded{digest: ref.Digest}
+	l.err = logging.Guard(ctx, s.log, func() (err error) {
+		l.scorer, err = s.read(ctx, ref)
+		return err
+	})
+	switch {
+	case panicked(l.err):
+		l.err = &UnscorableError{"Rule set unreadable", fmt.Sprintf("rule set %s %s (%s) cannot be read: this is our fault, tell us the digest", ref.Name, ref.Version, ref.Digest)}
+	case l.err == nil:
+		s.mu.Lock()
+		s.used.Add(ref.Digest, l.scorer)
+		s.mu.Unlock()
 	}
-	return scorer, err
+	return l
 }
 
 func (s *shelf) read(ctx context.Context, ref RuleSetRef) (*score.Scorer, error) {

@@ -4,10 +4,16 @@ import (
 	"context"
 	"errors"
 	"time"
+
+	"laidup/internal/score"
 )
 
 // ErrNotFound means that nothing is stored under the id or reference asked for.
 var ErrNotFound = errors.New("not found")
+
+// ErrNothingToReplace means that a report is to replace one that is not there, is on another vehicle, or
+// was replaced already.
+var ErrNothingToReplace = errors.New("nothing to replace")
 
 // ErrFinished means that an assessment is already done or failed; it is never written twice.
 var ErrFinished = errors.New("assessment already finished")
@@ -64,6 +70,8 @@ type Submission struct {
 	RuleSet      RuleSetRef
 	At           time.Time // when it was received; stored to the millisecond
 	Batch        string    // the batch it came in; empty: by itself
+	Replaces     string    // the id of the report that it is to stand for; empty: none
+	PostedBy     string    // the id of the API key that it came with; empty: none was needed
 
 	// Most is how many reports the vehicle may have with this one; zero: any number.
 	Most int
@@ -81,17 +89,51 @@ type Receipt struct {
 	Repeat       bool
 }
 
-// Report is a stored report. Ordinal counts the reports on one vehicle from 1, in the order
-// in which they came, without gaps.
+// Report is a stored report. Ordinal counts what came on one vehicle from 1, reports and
+// withdrawals of reports, in the order in which it came, without gaps.
 type Report struct {
 	ID, Vehicle, Reference, Inspected string
 	Ordinal                           int
 	Body                              []byte
 	ReceivedAt                        time.Time
+	// WithdrawnAt is when it was withdrawn, or replaced by another; zero: it stands.
+	WithdrawnAt time.Time
+	Because     string // why it was withdrawn; empty where it was replaced
+	ReplacedBy  string // the id of the report that stands for it; empty: none
+	PostedBy    string // the id of the API key that it came with; empty: none was needed, or it is not known
+}
+
+// Withdrawal is the wish to withdraw a report, with the assessment that is made without it.
+type Withdrawal struct {
+	Organisation string
+	ReportID     string
+	AssessmentID string // of the assessment, if one is made
+	Because      string
+	At           time.Time // stored to the millisecond
+	// Under says which rule set and gate to assess under, by those that the last report which stands was
+	// assessed under; nil: the same.
+	Under func(RuleSetRef, string) (RuleSetRef, string)
+}
+
+// Withdrawn is a report that is withdrawn. AssessmentID is empty where no report is left to assess, and
+// in a repeat.
+type Withdrawn struct {
+	Report       Report
+	AssessmentID string
+	Repeat       bool // it was withdrawn before
+}
+
+// ReportPage asks for a vehicle's reports, the last that came first. Cursor: BeforeID of the last one seen;
+// empty starts at the beginning.
+type ReportPage struct {
+	Organisation string
+	Vehicle      string
+	BeforeID     string
+	Limit        int
 }
 
 // Assessment is a stored assessment. It covers the reports on Vehicle with an ordinal up to
-// Ordinal, so that it comes out the same whenever it is worked out.
+// Ordinal that were not withdrawn up to it, so that it comes out the same whenever it is worked out.
 type Assessment struct {
 	ID, ReportID, Vehicle, Gate string
 	Ordinal                     int
@@ -100,6 +142,7 @@ type Assessment struct {
 	Attempt                     int    // how often it was handed to the queue
 	Organisation                string // whose it is; only [Store.Start] tells
 	Batch                       string // the batch it came in, if any; only [Store.Start] tells
+	Reference                   string // the sender's own name for the report; only who tells of the end has it
 	Starts                      int    // how often a worker began with it; only [Store.Start] tells
 	CreatedAt                   time.Time
 	EnqueuedAt                  time.Time // when it was last handed to the queue, or created
@@ -114,29 +157,35 @@ type Outcome struct {
 	AsOf         string // ISO 8601 date
 	VerdictState string // clear, unproven or blocked, at the gate asked about
 	Blockers     int    // at that gate
-	Summary      []byte // what lists of many show of it, as JSON
-	// Gates are the states of all gates: [Store.Finish] takes them to see what has changed, and nothing
-	// gives them back.
-	Gates GateStates
+	Summary      []byte // what lists of many show of it, a [Summary] as JSON
+	// Gates are the states of all gates, and Coverage says how much was looked at: [Store.Finish] takes
+	// them to see what has changed, and for lists of vehicles. Nothing gives them back.
+	Gates    GateStates
+	Coverage score.Coverage
 }
 
 // Vehicle is a dossier's cover: the newest facts a list needs.
 type Vehicle struct {
 	Reference   string
 	Description string
-	Reports     int       // how many reports there are
+	Reports     int       // how many reports there are that stand
+	Withdrawn   int       // how many were withdrawn or replaced
 	UpdatedAt   time.Time // when the newest report came
 	Newest      *Assessment
 	// Newest is the finished (done) assessment with the highest ordinal, without its body;
-	// nil when there is none yet.
+	// nil when there is none yet, or every report that it was made of is withdrawn and no other stands.
 	Waiting bool // an assessment with a higher ordinal is queued or running
+	// At says in a list how it stands at the gate of the list, by the newest finished assessment; nil
+	// when there is none, or when that has no such gate.
+	At       *GateState
+	Coverage score.Coverage // of the newest finished assessment
 }
 
 // The orders in which vehicles are listed. The zero value is newest report first.
 const (
 	ByNewest    = ""
 	ByReference = "reference"
-	ByBlockers  = "blockers" // most first, by the newest finished assessment
+	ByBlockers  = "blockers" // most at the gate of the list first; what is not judged at it comes last
 )
 
 // Backlog is how much is left to do, and what has failed.
@@ -145,20 +194,26 @@ type Backlog struct {
 	Oldest     time.Time // when the oldest of these was accepted; zero: there is none
 	Failed     int       // that nobody has asked to try again, without those of a batch that was cancelled
 	Chunks     int       // of batches, that have not finished
+	Plans      int       // that have not finished
 }
 
-// VehiclePage asks for vehicles. After is the cursor: the UpdatedAt or the blockers, as the order
-// goes, and the Reference of the last one seen; zero starts at the beginning. Limit is at least 1.
+// VehiclePage asks for vehicles. All are judged at one gate, whatever their reports asked about. After
+// is the cursor: the UpdatedAt or the blockers, as the order goes, and the Reference of the last one
+// seen; zero starts at the beginning. Limit is at least 1.
 type VehiclePage struct {
 	Organisation   string
+	Gate           string
 	Search         string // letters that the reference or the description has in it
-	Verdict        string // of the newest finished assessment; empty: any
+	Verdict        string // at the gate, of the newest finished assessment; empty: any
 	By             string
 	AfterTime      time.Time
-	AfterBlockers  int
+	AfterBlockers  int // [NotJudged] after a vehicle without At
 	AfterReference string
 	Limit          int
 }
+
+// NotJudged stands for the blockers of a vehicle that is not judged at the gate of a list.
+const NotJudged = -1
 
 // HistoryPage asks for a vehicle's assessments without bodies, highest ordinal (then newest) first.
 // Cursor: BeforeCreated and BeforeID of the last one seen; zero starts at the beginning.
@@ -177,12 +232,23 @@ type HistoryPage struct {
 type Store interface {
 	// Accept stores the report and its queued assessment in one transaction, or nothing.
 	// It returns ErrKeyReused when the idempotency key is known with another fingerprint, and
-	// ErrDossierFull when the vehicle has its Most already.
+	// ErrDossierFull when the vehicle has its Most already, and ErrNothingToReplace when there is no
+	// report on the vehicle that it may replace.
 	Accept(ctx context.Context, s Submission) (Receipt, error)
 
+	// Repeat returns the receipt that a key stands for; ErrKeyReused when it came with another fingerprint.
+	Repeat(ctx context.Context, organisation, key, fingerprint string) (Receipt, error)
 	// Report returns one report.
 	Report(ctx context.Context, organisation, id string) (Report, error)
-	// Dossier returns the reports on a vehicle with an ordinal up to upTo, in ordinal order.
+	// Reports lists a vehicle's reports, those that are withdrawn among them.
+	Reports(ctx context.Context, p ReportPage) ([]Report, error)
+	// Withdraw marks a report as withdrawn and stores the queued assessment that is made without it, if any
+	// report is left, in one transaction. Again changes nothing.
+	Withdraw(ctx context.Context, w Withdrawal) (Withdrawn, error)
+	// Erase removes a vehicle with all that hangs on it in one transaction. What was removed cannot come
+	// back: who has read it before and would store something that comes of it gets ErrNotFound.
+	Erase(ctx context.Context, e Erasure) (Erased, error)
+	// Dossier returns the reports on a vehicle that stood at the ordinal upTo, in ordinal order.
 	Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]Report, error)
 
 	// Assessment returns one assessment with its body.
@@ -212,11 +278,13 @@ type Store interface {
 	// Backlog says how much is left to do, and what has failed, of all organisations.
 	Backlog(ctx context.Context) (Backlog, error)
 
-	// Vehicle returns one vehicle.
+	// Vehicle returns one vehicle. Its newest assessment has its summary.
 	Vehicle(ctx context.Context, organisation, reference string) (Vehicle, error)
-	// Vehicles lists vehicles, newest report first.
+	// Vehicles lists vehicles, newest report first; without summaries.
 	Vehicles(ctx context.Context, p VehiclePage) ([]Vehicle, error)
-	// History lists a vehicle's assessments.
+	// Gates returns the gates at which any vehicle was ever judged, by name.
+	Gates(ctx context.Context, organisation string) ([]string, error)
+	// History lists a vehicle's assessments, with their summaries.
 	History(ctx context.Context, p HistoryPage) ([]Assessment, error)
 
 	// KeepRuleSet keeps the canonical form of a rule set under its digest; again changes nothing.
@@ -228,6 +296,16 @@ type Store interface {
 	Publish(ctx context.Context, p Publication, canonical []byte) (again bool, err error)
 	// Published lists what an organisation has published, in any order.
 	Published(ctx context.Context, organisation string) ([]Publication, error)
+
+	// Retention returns after how many days without a report an organisation's vehicles are erased; 0: never.
+	Retention(ctx context.Context, organisation string) (days int, err error)
+	// SetRetention sets it; 0: never.
+	SetRetention(ctx context.Context, organisation string, days int) error
+	// Outlived returns up to limit vehicles, of all organisations, that are older than their retention.
+	Outlived(ctx context.Context, now time.Time, limit int) ([]Outlived, error)
+	// Audit lists what was done. Entries are written with what is done: nobody else can add, change or
+	// remove one.
+	Audit(ctx context.Context, p AuditPage) ([]AuditEntry, error)
 
 	// Ping says whether the store can be reached and its schema is the one this program needs.
 	Ping(ctx context.Context) error
@@ -251,8 +329,9 @@ type Queue interface {
 type Handlers struct {
 	Assessment func(ctx context.Context, assessmentID string) error
 	Chunk      func(ctx context.Context, chunkID string) error
+	Plan       func(ctx context.Context, planID string) error
 }
 
-// Clock tells the time; only what is stored about receiving and finishing depends on it,
-// never a score.
+// Clock tells the time. What is stored about receiving and finishing depends on it, and which dates of a
+// report have not come yet; a score does so only by the day on which a report came in, as that is stored.
 type Clock func() time.Time

@@ -9,9 +9,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"runtime"
 	"sync"
 	"time"
+
+	"laidup/internal/logging"
 )
 
 // Bounds of a batch.
@@ -60,6 +63,7 @@ var ErrLineGap = errors.New("lines between are missing")
 // upload is a batch in the course of being received.
 type upload struct {
 	own     Account
+	by      string // the id of the key that it comes with
 	order   BatchOrder
 	batch   Batch
 	lines   *bufio.Reader
@@ -86,7 +90,7 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	}
 	head := BatchHead{
 		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports, Gate: set.Gates[g].ID, RuleSet: refOf(set),
-		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(set.Gates[g].ID, set.Digest, []byte(Reports)), At: own.service.clock(),
+		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, o.RuleSet, []byte(Reports)), At: own.service.clock(),
 	}
 	if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
 		return Batch{}, false, err
@@ -95,7 +99,7 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	if first > b.Through+1 {
 		return b, known, &PartialError{b.ID, b.Through, ErrLineGap}
 	}
-	u := upload{own: own, order: o, batch: b, lines: bufio.NewReaderSize(lines, 64<<10), number: first - 1, checked: first == 1}
+	u := upload{own: own, by: ActorOf(ctx).Key, order: o, batch: b, lines: bufio.NewReaderSize(lines, 64<<10), number: first - 1, checked: first == 1}
 	if err := u.receive(ctx); err != nil {
 		return b, known, &PartialError{b.ID, u.batch.Through, err}
 	}
@@ -203,7 +207,7 @@ func (u *upload) store(ctx context.Context, lines []rawLine) error {
 		Batch: u.batch.ID, Organisation: u.own.organisation, Number: u.batch.Chunks + 1,
 		After: u.batch.Through, Through: u.number, Tally: hex.EncodeToString(u.tally),
 		Lines: make([]NewLine, len(lines)), At: s.clock(),
-		Full: DossierFullProblem(),
+		Full: DossierFullProblem(), NothingToReplace: InvalidLineProblem(nothingToReplace),
 	}
 	// Behind a chunk that was refused as a whole the next has the number it would have had.
 	c.ID = chunkID(u.batch.ID, c.Number)
@@ -263,20 +267,27 @@ func (u *upload) decode(lines []rawLine, c NewChunk) {
 	workers.Wait()
 }
 
+// decodeLine reads a line. One that panics is refused by itself.
 func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
+	ctx := logging.With(context.Background(), slog.String("batch", u.batch.ID), slog.Int("line", l.number))
+	err := logging.Guard(ctx, u.own.service.log, func() error {
+		line = u.lineOf(l, at)
+		return nil
+	})
+	if err != nil {
+		line = NewLine{Number: l.number, Problem: lineProblem{"/problems/internal-error", "Something went wrong here", fmt.Sprintf("this is our fault, not that of the report: tell us the batch %s and the line", u.batch.ID), nil}.encode()}
+	}
+	return line
+}
+
+func (u *upload) lineOf(l rawLine, at time.Time) (line NewLine) {
 	s := u.own.service
 	line.Number = l.number
-	defer func() {
-		if cause := recover(); cause != nil {
-			s.log.Error("panic", "batch", u.batch.ID, "line", l.number, "cause", fmt.Sprint(cause))
-			line = NewLine{Number: l.number, Problem: lineProblem{"/problems/internal-error", "Something went wrong here", fmt.Sprintf("this is our fault, not that of the report: tell us the batch %s and the line", u.batch.ID), nil}.encode()}
-		}
-	}()
 	if l.long {
 		line.Problem = LineTooLongProblem(u.order.MaxLine)
 		return line
 	}
-	r, checked, err := s.decode(l.body)
+	r, checked, err := s.decode(l.body, at)
 	var invalid *InvalidError
 	if errors.As(err, &invalid) {
 		line.Problem = InvalidLineProblem(invalid.Faults)
@@ -286,6 +297,7 @@ func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
 	line.Submission = &Submission{
 		Organisation: u.own.organisation, ReportID: s.newID(), AssessmentID: s.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
+		Replaces: r.Replaces, PostedBy: u.by,
 		Body: l.body, Gate: u.batch.Gate, RuleSet: u.batch.RuleSet, At: at, Most: MaxReports, Batch: u.batch.ID,
 	}
 	return line

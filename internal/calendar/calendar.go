@@ -36,6 +36,12 @@ func (d Day) Date() Date {
 	return Date{year: int16(y), month: uint8(m), day: uint8(day)}
 }
 
+// Year returns the calendar year that d is in.
+func (d Day) Year() int {
+	y, _, _ := d.date()
+	return y
+}
+
 // String writes the day as 2026-05-02.
 func (d Day) String() string { return d.Date().String() }
 

@@ -1,7 +1,9 @@
 package catalogue_test
 
 import (
+	"encoding/json"
 	"fmt"
+	"io/fs"
 	"math"
 	"slices"
 	"strings"
@@ -10,8 +12,9 @@ import (
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/quantity"
-	"laidup/internal/ruleset"
 	"laidup/schema"
+
+	"go.yaml.in/yaml/v3"
 )
 
 func number(v float64) *float64 { return &v }
@@ -19,7 +22,15 @@ func number(v float64) *float64 { return &v }
 // valid is a catalogue with nothing wrong. Each call makes a new one, to be spoilt.
 func valid() *catalogue.Document {
 	return &catalogue.Document{
-		Methods: []catalogue.Method{{ID: "seen", Is: "looked at", Credence: 0.9}, {ID: "told", Is: "said", Credence: 0.35}},
+		Methods: []catalogue.Method{
+			{ID: "seen", Is: "looked at", Alarms: 0.9, Reassures: 0.86, AtMost: 20, Source: map[string]any{"kind": "judgement"}},
+			{ID: "told", Is: "said", Alarms: 0.35, Reassures: 0.3, AtMost: 7},
+		},
+		Positions: map[string]catalogue.PositionList{
+			"corners": {IDs: []string{"front_left", "front_right", "rear_left", "rear_right"}},
+			"ends":    {IDs: []string{"front", "rear"}},
+			"pots":    {Count: "cylinders", Is: "cylinder"},
+		},
 		Facts: []catalogue.FindingForm{
 			{ID: "air_conditioning.fitted", Kind: catalogue.Flag, In: "vehicle"},
 			{ID: "built", Kind: catalogue.Date, In: "vehicle"},
@@ -43,14 +54,26 @@ func valid() *catalogue.Document {
 					{ID: "record", Kind: catalogue.Text},
 					{ID: "tested_on", Kind: catalogue.Date},
 					{ID: "aligned", Kind: catalogue.Flag, Worse: "false"},
-				}, Must: []catalogue.Must{{Hold: "found.lowest <= found.highest", Else: "swap them"}}},
+				}, Must: []catalogue.Must{{Hold: "found.lowest <= found.highest", Else: "swap them"}}, Positions: catalogue.PositionsForm{List: "pots"}},
+			}},
+			{ID: "brakes", Items: []catalogue.ItemForm{
+				{ID: "hoses", Access: "wheels", Positions: catalogue.PositionsForm{List: "corners"}, HalfLife: number(2),
+					NeededFrom: &catalogue.NeededFromForm{Gate: "yard_move", When: `cylinders > 1`},
+					Methods:    map[string]catalogue.FiguresForm{"seen": {Reassures: number(0.65)}},
+					Parts:      map[string][]string{"outer": {"perished", "chafed"}, "banjo": {"weeps"}},
+					Finds: []catalogue.FindingForm{
+						{ID: "perished", Kind: catalogue.Flag, Methods: map[string]catalogue.FiguresForm{"seen": {Alarms: number(0.95)}, "told": {AtMost: number(3)}}},
+						{ID: "chafed", Kind: catalogue.Flag},
+						{ID: "weeps", Kind: catalogue.Flag},
+					}},
+				{ID: "runs", Access: "underside", Positions: catalogue.PositionsForm{IDs: []string{"over_axle", "front", "sill"}}},
 			}},
 		},
 	}
 }
 
 func TestFaultsOfADocument(t *testing.T) {
-	const belt, compression = "/systems/0/items/0", "/systems/1/items/0"
+	const belt, compression, hoses, runs = "/systems/0/items/0", "/systems/1/items/0", "/systems/2/items/0", "/systems/2/items/1"
 	for name, c := range map[string]struct {
 		spoil         func(*catalogue.Document)
 		pointer, text string
@@ -58,9 +81,12 @@ func TestFaultsOfADocument(t *testing.T) {
 		"no method":                {func(d *catalogue.Document) { d.Methods = nil }, "/methods", "there has to be a method"},
 		"two methods of one name":  {func(d *catalogue.Document) { d.Methods[1].ID = "seen" }, "/methods/1/id", `"seen" is there already`},
 		"a method without a name":  {func(d *catalogue.Document) { d.Methods[0].ID = "" }, "/methods/0/id", "is not an id"},
-		"a method worth nothing":   {func(d *catalogue.Document) { d.Methods[0].Credence = 0 }, "/methods/0/credence", "above 0 and at most 1"},
-		"a method beyond doubt":    {func(d *catalogue.Document) { d.Methods[0].Credence = 1.01 }, "/methods/0/credence", "above 0 and at most 1"},
-		"a method worth NaN":       {func(d *catalogue.Document) { d.Methods[0].Credence = math.NaN() }, "/methods/0/credence", "above 0"},
+		"alarms worth nothing":     {func(d *catalogue.Document) { d.Methods[0].Alarms = 0 }, "/methods/0/alarms", "above 0 and at most 1"},
+		"alarms beyond doubt":      {func(d *catalogue.Document) { d.Methods[0].Alarms = 1.01 }, "/methods/0/alarms", "above 0 and at most 1"},
+		"a method worth NaN":       {func(d *catalogue.Document) { d.Methods[0].Reassures = math.NaN() }, "/methods/0/reassures", "above 0"},
+		"a method that misleads":   {func(d *catalogue.Document) { d.Methods[1].Reassures = -0.1 }, "/methods/1/reassures", "above 0"},
+		"alarms that count 0 dB":   {func(d *catalogue.Document) { d.Methods[1].AtMost = 0 }, "/methods/1/at_most", "decibans above 0"},
+		"alarms without a limit":   {func(d *catalogue.Document) { d.Methods[1].AtMost = math.Inf(1) }, "/methods/1/at_most", "decibans above 0"},
 		"a fact in capitals":       {func(d *catalogue.Document) { d.Facts[2].ID = "ValveDrive" }, "/facts/2/id", "is not an id"},
 		"a fact two groups deep":   {func(d *catalogue.Document) { d.Facts[0].ID = "a.b.c" }, "/facts/0/id", "is not an id"},
 		"two facts of one name":    {func(d *catalogue.Document) { d.Facts[3].ID = "valve_drive" }, "/facts/3/id", "is there already"},
@@ -78,6 +104,12 @@ func TestFaultsOfADocument(t *testing.T) {
 		"a fact in free text": {func(d *catalogue.Document) {
 			d.Facts[2].Kind, d.Facts[2].Values, d.Facts[2].Worse = catalogue.Text, nil, ""
 		}, "/facts/2/kind", "not free text"},
+		"text in another group": {func(d *catalogue.Document) {
+			d.Facts[2] = catalogue.FindingForm{ID: "figure.from", Kind: catalogue.Text, In: "vehicle"}
+		}, "/facts/2/kind", "not free text"},
+		"a fact by a method": {func(d *catalogue.Document) {
+			d.Facts[2].Methods = map[string]catalogue.FiguresForm{"seen": {Alarms: number(1)}}
+		}, "/facts/2/methods", "not obtained by a method"},
 		"unknown as a fact's value": {func(d *catalogue.Document) { d.Facts[2].Values[0] = "unknown" }, "/facts/2/values", "goes without saying"},
 		"no date of building":       {func(d *catalogue.Document) { d.Facts = slices.Delete(d.Facts, 1, 2) }, "/facts", "the date vehicle.built is missing"},
 		"built is no date":          {func(d *catalogue.Document) { d.Facts[1].Kind = catalogue.Count }, "/facts", "the date vehicle.built is missing"},
@@ -124,6 +156,53 @@ func TestFaultsOfADocument(t *testing.T) {
 		"bounds the wrong way round":  {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Max = number(-1) }, compression + "/finds/0/min", "not below the greatest"},
 		"bounds with nothing between": {func(d *catalogue.Document) { d.Systems[1].Items[0].Finds[0].Max = number(0) }, compression + "/finds/0/min", "not below the greatest"},
 		"a flag with bounds":          {func(d *catalogue.Document) { d.Systems[0].Items[0].Finds[0].Max = number(1) }, belt + "/finds/0/min", "only a quantity or a count"},
+		"a list with a bad name":      {func(d *catalogue.Document) { d.Positions["Corners/x"] = d.Positions["corners"] }, "/positions/Corners~1x", "is not an id"},
+		"a position with a bad name":  {func(d *catalogue.Document) { d.Positions["ends"].IDs[1] = "rear end" }, "/positions/ends/1", "is not an id"},
+		"a position twice":            {func(d *catalogue.Document) { d.Positions["ends"].IDs[1] = "front" }, "/positions/ends/1", `"front" is there already`},
+		"one position":                {func(d *catalogue.Document) { d.Positions["ends"] = catalogue.PositionList{IDs: []string{"front"}} }, "/positions/ends", "at least two"},
+		"a list of nothing":           {func(d *catalogue.Document) { d.Positions["ends"] = catalogue.PositionList{} }, "/positions/ends", "at least two"},
+		"counted by no fact": {func(d *catalogue.Document) {
+			d.Positions["pots"] = catalogue.PositionList{Count: "wheels", Is: "wheel"}
+		}, "/positions/pots/count", `"wheels" is not a fact`},
+		"counted by a date":       {func(d *catalogue.Document) { d.Positions["pots"] = catalogue.PositionList{Count: "built", Is: "wheel"} }, "/positions/pots/count", "that is a count"},
+		"counted to nothing":      {func(d *catalogue.Document) { d.Facts[3].Min = nil }, "/positions/pots/count", "a min of at least 1"},
+		"counted without end":     {func(d *catalogue.Document) { d.Facts[3].Max = nil }, "/positions/pots/count", "a max of at most 24"},
+		"counted too far":         {func(d *catalogue.Document) { d.Facts[3].Max = number(25) }, "/positions/pots/count", "a max of at most 24"},
+		"counted without a word":  {func(d *catalogue.Document) { d.Positions["pots"] = catalogue.PositionList{Count: "cylinders"} }, "/positions/pots/is", "is not an id"},
+		"positions there are not": {func(d *catalogue.Document) { d.Systems[2].Items[0].Positions.List = "wheels" }, hoses + "/positions", "use one of corners, ends, pots"},
+		"positions that are none": {func(d *catalogue.Document) { d.Systems[2].Items[1].Positions.IDs = []string{} }, runs + "/positions", "at least two"},
+		"a run in capitals":       {func(d *catalogue.Document) { d.Systems[2].Items[1].Positions.IDs[2] = "Sill" }, runs + "/positions/2", "is not an id"},
+		"a run twice":             {func(d *catalogue.Document) { d.Systems[2].Items[1].Positions.IDs[2] = "front" }, runs + "/positions/2", "is there already"},
+		"more positions than counted": {func(d *catalogue.Document) {
+			for i := range catalogue.MaxPositions {
+				ids := &d.Systems[2].Items[1].Positions.IDs
+				*ids = append(*ids, fmt.Sprintf("more_%d", i))
+			}
+		}, runs + "/positions", "there are 63 positions: 60 is the limit"},
+		"needed from nowhere":     {func(d *catalogue.Document) { d.Systems[2].Items[0].NeededFrom.Gate = "" }, hoses + "/needed_from/gate", "name the gate"},
+		"needed when it is found": {func(d *catalogue.Document) { d.Systems[2].Items[0].NeededFrom.When = "found.weeps" }, hoses + "/needed_from/when", "not declared"},
+		"a half-life of nothing":  {func(d *catalogue.Document) { d.Systems[2].Items[0].HalfLife = number(0) }, hoses + "/half_life", "years above 0"},
+		"a half-life without end": {func(d *catalogue.Document) { d.Systems[2].Items[0].HalfLife = number(math.Inf(1)) }, hoses + "/half_life", "years above 0"},
+		"figures of no method": {func(d *catalogue.Document) {
+			d.Systems[2].Items[0].Methods["dreamt/of"] = catalogue.FiguresForm{Alarms: number(0.1)}
+		}, hoses + "/methods/dreamt~1of", "use one of seen, told"},
+		"figures that say nothing": {func(d *catalogue.Document) {
+			d.Systems[2].Items[0].Methods["told"] = catalogue.FiguresForm{}
+		}, hoses + "/methods/told", "nothing differs here"},
+		"an item's alarms beyond doubt": {func(d *catalogue.Document) {
+			d.Systems[2].Items[0].Methods["told"] = catalogue.FiguresForm{Alarms: number(2)}
+		}, hoses + "/methods/told/alarms", "at most 1"},
+		"a finding worth nothing": {func(d *catalogue.Document) {
+			d.Systems[2].Items[0].Finds[0].Methods["told"] = catalogue.FiguresForm{Reassures: number(0)}
+		}, hoses + "/finds/0/methods/told/reassures", "above 0"},
+		"a finding that counts 0 dB": {func(d *catalogue.Document) {
+			d.Systems[2].Items[0].Finds[0].Methods["told"] = catalogue.FiguresForm{AtMost: number(0)}
+		}, hoses + "/finds/0/methods/told/at_most", "decibans above 0"},
+		"a part in capitals":      {func(d *catalogue.Document) { d.Systems[2].Items[0].Parts["Cap"] = []string{"weeps"} }, hoses + "/parts/Cap", "is not an id"},
+		"a part without findings": {func(d *catalogue.Document) { d.Systems[2].Items[0].Parts["banjo"] = nil }, hoses + "/parts/banjo", "name the findings"},
+		"a part of another item":  {func(d *catalogue.Document) { d.Systems[2].Items[0].Parts["banjo"][0] = "fraying" }, hoses + "/parts/banjo/0", "not a finding of this item's own"},
+		"a part that is judged":   {func(d *catalogue.Document) { d.Systems[2].Items[0].Parts["banjo"][0] = "judged" }, hoses + "/parts/banjo/0", "not a finding of this item's own"},
+		"a part's finding twice":  {func(d *catalogue.Document) { d.Systems[2].Items[0].Parts["outer"][1] = "perished" }, hoses + "/parts/outer/1", "is there already"},
 		"more findings than counted": {func(d *catalogue.Document) {
 			for i := range catalogue.MaxFinds {
 				d.Systems[0].Items[0].Finds = append(d.Systems[0].Items[0].Finds, catalogue.FindingForm{ID: fmt.Sprintf("more_%d", i), Kind: catalogue.Flag})
@@ -151,16 +230,20 @@ func TestFaultsOfADocument(t *testing.T) {
 
 func TestAllFaultsAreToldAtOnce(t *testing.T) {
 	d := valid()
-	d.Methods[0].Credence = 2
+	d.Methods[0].Alarms, d.Methods[0].AtMost = 2, -1
+	d.Positions["ends"].IDs[0] = "Front"
 	d.Facts[2].In = "boot"
 	d.Systems[1].Items[0].Access = "roof"
-	if _, faults := catalogue.New(*d); len(faults) != 3 {
+	d.Systems[2].Items[0].Parts["outer"] = nil
+	d.Systems[2].Items[0].Methods["smelt"] = catalogue.FiguresForm{}
+	if _, faults := catalogue.New(*d); len(faults) != 7 {
 		t.Errorf("faults are %q", faults)
 	}
 	d = valid()
 	d.Systems[0].Items[0].Applies = "wheels"
 	d.Systems[1].Items[0].Must[0].Hold = "doors"
-	if _, faults := catalogue.New(*d); len(faults) != 2 {
+	d.Systems[2].Items[0].NeededFrom.When = "wheels"
+	if _, faults := catalogue.New(*d); len(faults) != 3 {
 		t.Errorf("faults of conditions are %q", faults)
 	}
 }
@@ -208,6 +291,175 @@ func TestWhatACatalogueHas(t *testing.T) {
 	}
 	if f := compression.Find("cylinder"); f.Min != 0 || f.Max != 24 {
 		t.Errorf("a count is from %v to %v", f.Min, f.Max)
+	}
+}
+
+func TestTheSlotsThatAgesAreCountedFrom(t *testing.T) {
+	cat := mustNew(t, valid())
+	if cat.Built != cat.Fact("vehicle", "built").Slot || cat.LastRan != cat.Fact("lay_up", "last_ran").Slot || cat.Odometer != cat.Fact("vehicle", "odometer").Slot {
+		t.Errorf("built at %d, last ran at %d, odometer at %d", cat.Built, cat.LastRan, cat.Odometer)
+	}
+	for name, spoil := range map[string]func(*catalogue.FindingForm){
+		"no odometer":            func(f *catalogue.FindingForm) { f.ID = "hours" },
+		"an odometer in no unit": func(f *catalogue.FindingForm) { f.Kind, f.Unit = catalogue.Count, "" },
+		"an odometer of a shed":  func(f *catalogue.FindingForm) { f.In = "lay_up" },
+	} {
+		d := valid()
+		spoil(&d.Facts[4])
+		if cat := mustNew(t, d); cat.Odometer != -1 {
+			t.Errorf("%s: it is at %d", name, cat.Odometer)
+		}
+	}
+}
+
+// Whose the maker's figures are is text, and a condition can ask only whether it is known.
+func TestTheMakersFigures(t *testing.T) {
+	d := valid()
+	d.Facts = append(d.Facts, catalogue.FindingForm{ID: "figures.from", Kind: catalogue.Text, In: "vehicle"},
+		catalogue.FindingForm{ID: "figures.belt_interval", Kind: catalogue.Quantity, Unit: "a", Worse: "neither", Min: number(0), In: "vehicle"})
+	d.Systems[1].Items[0].Applies = `figures.from != "" && first_known(figures.belt_interval, 6) > 5`
+	mustNew(t, d)
+	d.Systems[1].Items[0].Applies = `figures.from == "hearsay"`
+	if _, faults := catalogue.New(*d); len(faults) != 1 || !strings.Contains(faults[0].Text, "free text") {
+		t.Errorf("faults are %q", faults)
+	}
+}
+
+func TestPositionsOfItems(t *testing.T) {
+	cat := mustNew(t, valid())
+	ids := func(positions []*catalogue.Position) string {
+		var s []string
+		for _, p := range positions {
+			s = append(s, p.ID)
+		}
+		return strings.Join(s, " ")
+	}
+	const cylinders = "cylinder_1 cylinder_2 cylinder_3 cylinder_4"
+	belt, compression, hoses, runs := cat.Item("timing_belt"), cat.Item("compression"), cat.Item("hoses"), cat.Item("runs")
+	if belt.Positions != nil || belt.PositionsOf != nil {
+		t.Errorf("the belt has positions %s", ids(belt.Positions))
+	}
+	if got := ids(hoses.Positions); got != "front_left front_right rear_left rear_right" || hoses.PositionsOf != nil {
+		t.Errorf("the hoses are at %s", got)
+	}
+	if got := ids(runs.Positions); got != "over_axle front sill" {
+		t.Errorf("the runs are %s", got)
+	}
+	if got := ids(compression.Positions); !strings.HasPrefix(got, cylinders+" ") || len(compression.Positions) != 24 || compression.PositionsOf != cat.Fact("vehicle", "cylinders") {
+		t.Errorf("compression is measured at %s of %v", got, compression.PositionsOf)
+	}
+	if len(cat.Positions) != 24+4+3 || cat.Position("rear") != nil {
+		t.Errorf("positions in use are %s", ids(cat.Positions))
+	}
+	for i, p := range cat.Positions {
+		if p.Index != i || cat.Position(p.ID) != p {
+			t.Errorf("%s is position %d, want %d", p.ID, p.Index, i)
+		}
+	}
+	if hoses.PositionBytes([]byte("rear_left")) != 2 || hoses.PositionBytes([]byte("sill")) != -1 || belt.PositionBytes([]byte("front")) != -1 {
+		t.Error("positions are not found")
+	}
+
+	f := make(condition.Frame, cat.Size)
+	for _, n := range []float64{1, 4, 24} {
+		f[compression.PositionsOf.Slot] = n
+		if on, known := compression.PositionsOn(f); len(on) != int(n) || !known || n == 4 && ids(on) != cylinders {
+			t.Errorf("%v cylinders: %s (known: %v)", n, ids(on), known)
+		}
+	}
+	f[compression.PositionsOf.Slot] = condition.Unset
+	if on, known := compression.PositionsOn(f); len(on) != 24 || known {
+		t.Errorf("nobody knows how many: %s (known: %v)", ids(on), known)
+	}
+	if on, known := hoses.PositionsOn(f); len(on) != 4 || !known {
+		t.Errorf("hoses at %s (known: %v)", ids(on), known)
+	}
+
+	// A list may be shorter where the fact says that there are never more.
+	d := valid()
+	d.Facts[3].Max = number(12)
+	if n := len(mustNew(t, d).Item("compression").Positions); n != 12 {
+		t.Errorf("%d positions of at most 12 cylinders", n)
+	}
+}
+
+// Items that have a position of one name share it.
+func TestAPositionIsOneOverTheWholeCatalogue(t *testing.T) {
+	d := valid()
+	d.Systems[0].Items[0].Positions.List = "ends"
+	cat := mustNew(t, d)
+	if a, b := cat.Item("timing_belt").Positions[0], cat.Item("runs").Positions[1]; a != b || a.ID != "front" || a.Index != 0 {
+		t.Errorf("the positions are %+v and %+v", a, b)
+	}
+}
+
+func TestFiguresOfAFinding(t *testing.T) {
+	cat := mustNew(t, valid())
+	seen, told := cat.Method([]byte("seen")), cat.Method([]byte("told"))
+	for name, c := range map[string]struct {
+		item, finding string
+		method        int
+		want          catalogue.Figures
+	}{
+		"the method's":                  {"timing_belt", "fraying", seen, catalogue.Figures{Alarms: 0.9, Reassures: 0.86, AtMost: 20}},
+		"the other method's":            {"timing_belt", "age", told, catalogue.Figures{Alarms: 0.35, Reassures: 0.3, AtMost: 7}},
+		"the item's":                    {"hoses", "weeps", seen, catalogue.Figures{Alarms: 0.9, Reassures: 0.65, AtMost: 20}},
+		"the item's, for what all have": {"hoses", "judged", seen, catalogue.Figures{Alarms: 0.9, Reassures: 0.65, AtMost: 20}},
+		"its own over the item's":       {"hoses", "perished", seen, catalogue.Figures{Alarms: 0.95, Reassures: 0.65, AtMost: 20}},
+		"its own over the method's":     {"hoses", "perished", told, catalogue.Figures{Alarms: 0.35, Reassures: 0.3, AtMost: 3}},
+	} {
+		if got := cat.Item(c.item).Find(c.finding).Figures(c.method); got != c.want {
+			t.Errorf("%s: %+v, want %+v", name, got, c.want)
+		}
+	}
+}
+
+func TestWhatAnItemSaysOfItself(t *testing.T) {
+	cat := mustNew(t, valid())
+	belt, hoses := cat.Item("timing_belt"), cat.Item("hoses")
+	if belt.HalfLife != 0 || belt.NeededFrom.Gate != "" || belt.NeededFrom.When != nil || belt.Parts != nil {
+		t.Errorf("the belt says %+v", belt)
+	}
+	if hoses.HalfLife != 2 || hoses.NeededFrom.Gate != "yard_move" || hoses.NeededFrom.When.Source() != "cylinders > 1" {
+		t.Errorf("the hoses say %v years, %+v", hoses.HalfLife, hoses.NeededFrom)
+	}
+	if len(hoses.Parts) != 2 || hoses.Parts[0].ID != "banjo" || hoses.Parts[1].Index != 1 {
+		t.Fatalf("the parts are %+v", hoses.Parts)
+	}
+	if outer := hoses.PartBytes([]byte("outer")); outer != hoses.Parts[1] || !slices.Equal(outer.Finds, []*catalogue.Finding{hoses.Find("perished"), hoses.Find("chafed")}) {
+		t.Errorf("the outer is %+v", outer)
+	}
+	if hoses.PartBytes([]byte("inner")) != nil || belt.PartBytes([]byte("outer")) != nil {
+		t.Error("a part that is not there is found")
+	}
+}
+
+// What is written is what is read, in each of the forms that there are.
+func TestTheFormsOfADocument(t *testing.T) {
+	const written = `{"methods":[{"id":"seen","is":"looked at","alarms":0.9,"reassures":0.86,"at_most":20,"source":{"kind":"judgement"}}],` +
+		`"positions":{"ends":["front","rear"],"pots":{"count":"cylinders","is":"cylinder"}},` +
+		`"facts":[{"id":"built","kind":"date","in":"vehicle"},{"id":"cylinders","kind":"count","min":1,"max":24,"in":"vehicle"},{"id":"last_ran","kind":"date","in":"lay_up"}],` +
+		`"systems":[{"id":"brakes","is":"brakes","items":[` +
+		`{"id":"linings","is":"","minutes":5,"access":"wheels","finds":[{"id":"worn","kind":"flag","methods":{"seen":{"alarms":0.5}}}],` +
+		`"positions":"ends","needed_from":{"gate":"yard_move"},"half_life":2,"methods":{"seen":{"reassures":0.65,"at_most":10}},"parts":{"springs":["worn"]}},` +
+		`{"id":"runs","is":"","minutes":5,"access":"underside","finds":null,"positions":["sill","axle"]},` +
+		`{"id":"plugs","is":"","minutes":5,"access":"none","finds":null,"positions":"pots"},{"id":"drums","is":"","minutes":5,"access":"none","finds":null}]}]}`
+	var doc catalogue.Document
+	if err := json.Unmarshal([]byte(written), &doc); err != nil {
+		t.Fatal(err)
+	}
+	cat := mustNew(t, &doc)
+	if n := len(cat.Item("plugs").Positions); n != 24 || len(cat.Item("runs").Positions) != 2 || cat.Item("linings").Positions[1].ID != "rear" || cat.Item("drums").Positions != nil {
+		t.Errorf("positions are %+v", cat.Positions)
+	}
+	again, err := json.Marshal(doc)
+	if err != nil || string(again) != written {
+		t.Errorf("written anew (%v):\n%s\nwant\n%s", err, again, written)
+	}
+	for _, bad := range []string{`{"positions": {"ends": 2}}`, `{"positions": {"ends": "front"}}`, `{"systems": [{"items": [{"positions": 2}]}]}`, `{"systems": [{"items": [{"positions": {"count": "cylinders"}}]}]}`} {
+		if err := json.Unmarshal([]byte(bad), new(catalogue.Document)); err == nil {
+			t.Errorf("%s was read", bad)
+		}
 	}
 }
 
@@ -309,18 +561,52 @@ func bounds(t *testing.T, path string, f *catalogue.Finding) {
 
 func TestLayoutOfASmallCatalogue(t *testing.T) { layout(t, mustNew(t, valid())) }
 
+// builtIn puts the catalogue of the built-in rule set together from its files.
+func builtIn(t *testing.T) *catalogue.Catalogue {
+	t.Helper()
+	paths, err := fs.Glob(schema.FS, schema.FirstStart+"/*.yaml")
+	if err != nil || len(paths) == 0 {
+		t.Fatalf("there are no files (%v)", err)
+	}
+	var doc catalogue.Document
+	for _, p := range paths {
+		data, err := fs.ReadFile(schema.FS, p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var written struct {
+			Catalogue any `json:"catalogue,omitempty"`
+			Systems   any `json:"systems,omitempty"`
+		}
+		if err := yaml.Unmarshal(data, &written); err != nil {
+			t.Fatalf("%s: %v", p, err)
+		}
+		if data, err = json.Marshal(written); err != nil {
+			t.Fatal(err)
+		}
+		file := struct {
+			Catalogue *catalogue.Document
+			Systems   []catalogue.SystemForm
+		}{Catalogue: &doc}
+		if err := json.Unmarshal(data, &file); err != nil {
+			t.Fatalf("%s: %v", p, err)
+		}
+		for _, s := range file.Systems {
+			if i := slices.IndexFunc(doc.Systems, func(have catalogue.SystemForm) bool { return have.ID == s.ID }); i >= 0 {
+				doc.Systems[i].Items = append(doc.Systems[i].Items, s.Items...)
+			} else {
+				doc.Systems = append(doc.Systems, s)
+			}
+		}
+	}
+	return mustNew(t, &doc)
+}
+
 func TestLayoutOfTheBuiltInCatalogue(t *testing.T) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	layout(t, set.Catalogue)
-	if len(set.Catalogue.Items) < 50 {
-		t.Errorf("there are %d items only", len(set.Catalogue.Items))
+	cat := builtIn(t)
+	layout(t, cat)
+	if len(cat.Items) < 50 {
+		t.Errorf("there are %d items only", len(cat.Items))
 	}
 }
 

@@ -20,8 +20,10 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"laidup/internal/calendar"
+	"laidup/internal/spelling"
 
 	"cel.dev/cel-go/cel"
 	"cel.dev/cel-go/common"
@@ -98,15 +100,17 @@ func (f Faults) Error() string {
 
 // Env is a set of names that conditions may read. It is safe for concurrent use.
 type Env struct {
-	cel   *cel.Env
+	cel   func() *cel.Env // made when something has to be parsed
 	names map[string]Name
 	asOf  int
+	trees *Trees
 }
 
-// NewEnv declares names. One of them may be a Date called "as_of", to which years_since counts.
-// It panics on a name declared twice: names come from a catalogue that has been checked.
-func NewEnv(names []Name) *Env {
-	e := &Env{names: make(map[string]Name, len(names)), asOf: -1}
+// NewEnv declares names; what is in trees need not be parsed. One of the names may be a Date called "as_of",
+// to which years_since counts. It panics on a name declared twice: names come from a catalogue that has been
+// checked.
+func NewEnv(names []Name, trees *Trees) *Env {
+	e := &Env{names: make(map[string]Name, len(names)), asOf: -1, trees: trees}
 	opts := []cel.EnvOption{
 		cel.StdLib(), cel.ClearMacros(), cel.CrossTypeNumericComparisons(true),
 		cel.ParserRecursionLimit(maxDepth), cel.ParserExpressionSizeLimit(MaxLength),
@@ -124,11 +128,13 @@ func NewEnv(names []Name) *Env {
 	for _, f := range functions {
 		opts = append(opts, f.declare())
 	}
-	env, err := cel.NewCustomEnv(opts...)
-	if err != nil {
-		panic("condition: " + err.Error())
-	}
-	e.cel = env
+	e.cel = sync.OnceValue(func() *cel.Env {
+		env, err := cel.NewCustomEnv(opts...)
+		if err != nil {
+			panic("condition: " + err.Error())
+		}
+		return env
+	})
 	return e
 }
 
@@ -214,10 +220,11 @@ func (e *Env) Compile(source, item string) (*Condition, error) {
 	if err != nil {
 		return nil, err
 	}
-	eval := c.truth(checked.NativeRep().Expr())
+	eval := c.truth(checked)
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
+	e.trees.keep(source, item, checked, c.nodes)
 	return &Condition{source: source, reads: c.slots(), nodes: c.nodes, eval: eval}, nil
 }
 
@@ -227,19 +234,23 @@ func (e *Env) CompileFormula(source, item string) (*Formula, error) {
 	if err != nil {
 		return nil, err
 	}
-	eval := c.number(checked.NativeRep().Expr())
+	eval := c.number(checked)
 	if len(c.faults) > 0 {
 		return nil, c.faults
 	}
+	e.trees.keep(source, item, checked, c.nodes)
 	return &Formula{source: source, reads: c.slots(), nodes: c.nodes, eval: eval}, nil
 }
 
-// check parses, shortens and type-checks a source.
-func (e *Env) check(source, item string, want *cel.Type) (*compiler, *cel.Ast, error) {
+// check parses, shortens and type-checks a source, unless that was done before.
+func (e *Env) check(source, item string, want *cel.Type) (*compiler, ast.Expr, error) {
+	if tree, nodes, err := e.trees.find(source, item); tree != nil || err != nil {
+		return &compiler{env: e, item: item, nodes: nodes, reads: map[int]bool{}}, tree, err
+	}
 	if len(source) > MaxLength {
 		return nil, nil, Faults{{1, 1, fmt.Sprintf("is %d bytes long: %d is the limit", len(source), MaxLength)}}
 	}
-	parsed, issues := e.cel.Parse(source)
+	parsed, issues := e.cel().Parse(source)
 	if issues.Err() != nil {
 		return nil, nil, faultsOf(issues)
 	}
@@ -253,7 +264,7 @@ func (e *Env) check(source, item string, want *cel.Type) (*compiler, *cel.Ast, e
 	if len(c.faults) > 0 {
 		return nil, nil, c.faults
 	}
-	checked, issues := e.cel.Check(parsed)
+	checked, issues := e.cel().Check(parsed)
 	if issues.Err() != nil {
 		return nil, nil, faultsOf(issues)
 	}
@@ -261,7 +272,7 @@ func (e *Env) check(source, item string, want *cel.Type) (*compiler, *cel.Ast, e
 		return nil, nil, Faults{{1, 1, fmt.Sprintf("gives a %s where a %s is wanted", typeName(got), typeName(want))}}
 	}
 	c.rep = checked.NativeRep()
-	return c, checked, nil
+	return c, c.rep.Expr(), nil
 }
 
 func typeName(t *cel.Type) string {
@@ -294,7 +305,7 @@ type (
 type compiler struct {
 	env    *Env
 	item   string
-	rep    *ast.AST
+	rep    *ast.AST // nil: its tree was kept
 	nodes  int
 	reads  map[int]bool
 	starts map[int64]common.Location // where a name begins: CEL places it at its last dot
@@ -312,7 +323,9 @@ func (c *compiler) slots() []int {
 
 func (c *compiler) fault(e ast.Expr, format string, args ...any) {
 	at, ok := c.starts[e.ID()]
-	if !ok {
+	if !ok && c.rep == nil {
+		at = common.NewLocation(1, 0) // a tree that was kept: nothing is wrong with it where it came from
+	} else if !ok {
 		at = c.rep.SourceInfo().GetStartLocation(e.ID())
 	}
 	c.faults = append(c.faults, Fault{at.Line(), at.Column() + 1, fmt.Sprintf(format, args...)})
@@ -393,46 +406,23 @@ func firstOf(e ast.Expr) ast.Expr {
 
 // nearest suggests the declared name that differs least from a path.
 func (c *compiler) nearest(path string) string {
-	best, at := "", min(4, 2+len(path)/4)
-	for p := range c.env.names {
-		if rest, ok := strings.CutPrefix(p, "other."+c.item+"."); ok && c.item != "" {
-			p = "found." + rest
-			if rest == "age" && !strings.HasPrefix(path, "found.") {
-				p = "age"
+	best := spelling.Nearest(path, func(yield func(string) bool) {
+		for p := range c.env.names {
+			if rest, ok := strings.CutPrefix(p, "other."+c.item+"."); ok && c.item != "" {
+				p = "found." + rest
+				if rest == "age" && !strings.HasPrefix(path, "found.") {
+					p = "age"
+				}
+			}
+			if !yield(p) {
+				return
 			}
 		}
-		if d := distance(path, p, at+1); d < at || d == at && best != "" && p < best {
-			best, at = p, d
-		}
-	}
+	})
 	if best == "" {
 		return ""
 	}
 	return fmt.Sprintf(" (did you mean %q?)", best)
-}
-
-// distance is the Levenshtein distance of two words, or limit if it is not less.
-func distance(a, b string, limit int) int {
-	if d := len(a) - len(b); d >= limit || -d >= limit {
-		return limit
-	}
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			step := diag + 1
-			if a[i] == b[j] {
-				step = diag
-			}
-			diag = row[j+1]
-			row[j+1] = min(step, row[j]+1, row[j+1]+1)
-		}
-	}
-	return min(row[len(b)], limit)
 }
 
 // name returns the declared name that an expression reads.
@@ -599,7 +589,7 @@ func (c *compiler) equal(e, x, y ast.Expr) truthFunc {
 	if named && (n.Kind == Choice || n.Kind == Text) {
 		return c.in(e, x, ast.NewExprFactory().NewList(e.ID(), []ast.Expr{y}, nil))
 	}
-	if named && n.Kind == Flag || !named && c.rep.GetType(x.ID()).IsExactType(cel.BoolType) {
+	if c.isTruth(x) {
 		a, b := c.truth(x), c.truth(y)
 		return func(f Frame) Truth {
 			s, t := a(f), b(f)
@@ -610,6 +600,27 @@ func (c *compiler) equal(e, x, y ast.Expr) truthFunc {
 		}
 	}
 	return compare(operators.Equals, c.ordered(x), c.ordered(y))
+}
+
+// isTruth reports whether an expression is something that is true or false.
+func (c *compiler) isTruth(e ast.Expr) bool {
+	switch e.Kind() {
+	case ast.IdentKind, ast.SelectKind:
+		path, _ := pathOf(e)
+		return c.env.names[path].Kind == Flag
+	case ast.LiteralKind:
+		_, ok := e.AsLiteral().(types.Bool)
+		return ok
+	case ast.CallKind:
+		switch e.AsCall().FunctionName() {
+		case operators.LogicalNot, operators.LogicalAnd, operators.LogicalOr, operators.Equals, operators.NotEquals,
+			operators.In, operators.Less, operators.LessEquals, operators.Greater, operators.GreaterEquals:
+			return true
+		case operators.Conditional:
+			return c.isTruth(e.AsCall().Args()[1])
+		}
+	}
+	return false
 }
 
 // in compiles x in [literals], and the comparison of a choice or text with one literal.
@@ -759,5 +770,21 @@ func yearsSince(c *compiler, e ast.Expr, args []ast.Expr) numberFunc {
 			return Unset
 		}
 		return calendar.Day(f[slot]).YearsTo(calendar.Day(f[asOf]))
+	}
+}
+
+// yearOf compiles year_of(date): the calendar year of a date, of one known to the year its own.
+func yearOf(c *compiler, e ast.Expr, args []ast.Expr) numberFunc {
+	n, ok := c.name(args[0])
+	if !ok || n.Kind != Date {
+		c.fault(e, "year_of needs the name of a date")
+		return unset
+	}
+	slot := n.Slot
+	return func(f Frame) float64 {
+		if !f.Known(slot) {
+			return Unset
+		}
+		return float64(calendar.Day(f[slot]).Year())
 	}
 }

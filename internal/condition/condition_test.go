@@ -8,6 +8,7 @@ import (
 
 	"laidup/internal/calendar"
 	"laidup/internal/condition"
+	"laidup/internal/handbook"
 )
 
 // The names that tests read, in the order of their slots.
@@ -35,7 +36,7 @@ func slot(names []condition.Name) []condition.Name {
 	return names
 }
 
-var env = condition.NewEnv(names)
+var env = condition.NewEnv(names, nil)
 
 // values of names; what is not mentioned is not known.
 type values map[string]any
@@ -157,6 +158,13 @@ func TestWhatConditionsMean(t *testing.T) {
 		{"cylinders * 0 == 0", nil, condition.Unknown},
 		{"cylinders == cylinders", nil, condition.Unknown},
 		{"least(cylinders, 3) < 4", nil, condition.Unknown},
+		{"first_known(cylinders, odometer) < 4", nil, condition.Unknown},
+		{"first_known(cylinders, 3) < 4", nil, condition.True},
+		{"first_known(cylinders, 3) < 4", values{"cylinders": 4}, condition.False},
+		{"first_known(cylinders, odometer) == 7", values{"odometer": 7}, condition.True},
+		{"age >= first_known(cylinders, 10)", values{"age": 10}, condition.True},
+		{"age >= first_known(cylinders, 10)", values{"age": 10, "cylinders": 12}, condition.False},
+		{"first_known(cylinders / 0, 3) == 3", values{"cylinders": 4}, condition.True},
 		{"greatest(3, cylinders) > 2", nil, condition.Unknown},
 		{"(turbocharged ? 1 : 1) == 1", nil, condition.Unknown},
 		{"turbocharged ? hybrid : hybrid", values{"hybrid": true}, condition.True},
@@ -386,6 +394,11 @@ func TestCompileFaults(t *testing.T) {
 		"a date written out":           {`timestamp("2026-01-01T00:00:00Z") < built`, 1, 10, "not something that conditions have"},
 		"years since a word":           {`years_since("2020") > 1`, 1, 12, "no matching overload"},
 		"years since one of two":       {"years_since(turbocharged ? built : as_of) > 1", 1, 12, "years_since needs the name of a date"},
+		"the year of one of two":       {"year_of(turbocharged ? built : as_of) > 1", 1, 8, "year_of needs the name of a date"},
+		"a choice that is empty":       {`found.leak == ""`, 1, 15, `never ""`},
+		"something in what is no list": {`found.leak in {"drip": true}`, 1, 15, ""},
+		"a field that may be there":    {"has(turbocharged.x)", 1, 5, `reads "turbocharged.x"`},
+		"words to fall back on":        {`first_known(interference, "yes") == 1`, 1, 12, "no matching overload"},
 		"one argument too few":         {"least(1) > 1", 1, 6, "no matching overload"},
 		"one argument too many":        {"least(1, 2, 3) > 1", 1, 6, "no matching overload"},
 		"a function there is not":      {"most(1, 2) > 1", 1, 5, "undeclared reference to 'most'"},
@@ -473,7 +486,7 @@ func TestTheLimitsAreInclusive(t *testing.T) {
 }
 
 func TestYearsSinceNeedsADateToCountTo(t *testing.T) {
-	e := condition.NewEnv([]condition.Name{{Path: "built", Kind: condition.Date}})
+	e := condition.NewEnv([]condition.Name{{Path: "built", Kind: condition.Date}}, nil)
 	if _, err := e.Compile("years_since(built) > 1", ""); err == nil || !strings.Contains(err.Error(), "needs the name of a date") {
 		t.Errorf("%v", err)
 	}
@@ -485,7 +498,7 @@ func TestANameDeclaredTwicePanics(t *testing.T) {
 			t.Error("no panic")
 		}
 	}()
-	condition.NewEnv([]condition.Name{{Path: "a", Kind: condition.Flag}, {Path: "a", Kind: condition.Flag, Slot: 1}})
+	condition.NewEnv([]condition.Name{{Path: "a", Kind: condition.Flag}, {Path: "a", Kind: condition.Flag, Slot: 1}}, nil)
 }
 
 func TestNames(t *testing.T) {
@@ -493,12 +506,128 @@ func TestNames(t *testing.T) {
 	if len(got) != len(names) || !slices.IsSorted(got) {
 		t.Errorf("names are %v", got)
 	}
-	for _, f := range []string{"years_since", "least", "greatest"} {
+	for _, f := range []string{"years_since", "least", "greatest", "first_known"} {
 		if !slices.Contains(condition.FunctionNames(), f) {
 			t.Errorf("functions are %v, without %s", condition.FunctionNames(), f)
 		}
 	}
 	if f := frame(t, values{"hybrid": false}); !f.Known(2) || f.Known(1) {
 		t.Error("what is known is not")
+	}
+}
+
+// A function gives what the handbook says, and nothing where a number that it needs is not known.
+func TestFunctionsGiveWhatTheHandbookSays(t *testing.T) {
+	known := values{"cylinders": 12.5, "odometer": 20, "built": "1996", "as_of": "2026-05-02"}
+	for source, want := range map[string]float64{
+		"state_of_charge(cylinders, odometer)":     handbook.StateOfCharge(12.5, 20),
+		"state_of_charge(odometer, cylinders)":     handbook.StateOfCharge(20, 12.5),
+		"steering_play_limit(odometer)":            handbook.SteeringPlayLimit(20),
+		"r12_gauge_pressure(odometer)":             handbook.GaugePressure(handbook.SaturationPressureR12(20)),
+		"r134a_gauge_pressure(odometer)":           handbook.GaugePressure(handbook.SaturationPressureR134a(20)),
+		"glycol_freezing_point(odometer)":          handbook.GlycolFreezingPoint(20),
+		"dot3_boiling_point(cylinders)":            handbook.DOT3BoilingPoint(12.5),
+		"year_of(built)":                           1996,
+		"year_of(found.renewed)":                   condition.Unset,
+		"least(odometer, cylinders)":               12.5,
+		"least(cylinders, odometer)":               12.5,
+		"greatest(odometer, cylinders)":            20,
+		"greatest(cylinders, odometer)":            20,
+		"greatest(cylinders, age)":                 condition.Unset,
+		"least(age, cylinders)":                    condition.Unset,
+		"state_of_charge(cylinders, age)":          condition.Unset,
+		"first_known(age, cylinders) + odometer":   32.5,
+		"cylinders - odometer":                     -7.5,
+		"years_since(built) - years_since(built)":  0,
+		"odometer < cylinders ? odometer : -1":     -1,
+		"cylinders < odometer ? cylinders : 0 - 1": 12.5,
+	} {
+		f, err := env.CompileFormula(source, "battery")
+		if err != nil {
+			t.Errorf("%s: %v", source, err)
+			continue
+		}
+		if got := f.Value(frame(t, known)); got != want && (got == got || want == want) {
+			t.Errorf("%s is %v, want %v", source, got, want)
+		}
+	}
+	if _, err := env.CompileFormula("years_since(turbocharged ? built : as_of)", "battery"); err == nil {
+		t.Error("years since one of two dates were taken for a number")
+	}
+}
+
+func TestWhatIsNotKnownOnEitherSide(t *testing.T) {
+	for _, source := range []string{"4 < cylinders", "cylinders < 4", "cylinders > odometer", "odometer >= cylinders", "cylinders == odometer", "built < as_of", "as_of > built"} {
+		cond, err := env.Compile(source, "battery")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := cond.Holds(frame(t, values{"odometer": 4, "as_of": "2026-05-02"})); got != condition.Unknown {
+			t.Errorf("%s is %s", source, truths[got])
+		}
+	}
+}
+
+// One mistake is told once, and what was written near it suggested.
+func TestWhatIsSuggested(t *testing.T) {
+	alike := condition.NewEnv([]condition.Name{{Path: "ab", Kind: condition.Flag}, {Path: "ac", Kind: condition.Flag, Slot: 1}, {Path: "ae", Kind: condition.Flag, Slot: 2}}, nil)
+	for _, c := range []struct {
+		env          *condition.Env
+		source, item string
+		want         string
+	}{
+		{env, "hybrit", "", "hybrid"},
+		{env, "hybird", "", "hybrid"},
+		{env, "hybr", "", "hybrid"},
+		{env, "brid", "", "hybrid"},
+		{env, "hyb", "", ""},
+		{env, "xybr", "", ""},
+		{env, "hybridized", "", ""},
+		{env, "hybrids", "", "hybrid"},
+		{env, "turbochargers", "", "turbocharged"},
+		{env, "turbocharging", "", "turbocharged"},
+		{env, "turbochargings", "", ""},
+		{env, "turbochargingss", "", ""},
+		{env, "uilt", "", "built"},
+		{env, "buil", "", "built"},
+		{env, "buuilt", "", "built"},
+		{env, "biult", "", "built"},
+		{env, "x", "", ""},
+		{env, "agee", "battery", "age"},
+		{env, "found.agee", "battery", "found.age"},
+		{env, "found.lek", "battery", "found.leak"},
+		{env, "other.battery.lek", "battery", ""},
+		{env, "other.battery.lek", "", "other.battery.leak"},
+		{env, "other.battery.lek", "fuel", "other.battery.leak"},
+		{alike, "ad", "", "ab"},
+		{alike, "aaaa", "", ""},
+		{alike, "aab", "", "ab"},
+	} {
+		_, err := c.env.Compile(c.source, c.item)
+		var faults condition.Faults
+		if !errors.As(err, &faults) || len(faults) != 1 {
+			t.Errorf("%s: %v", c.source, err)
+			continue
+		}
+		want := `reads "` + c.source + `", which is not declared`
+		if c.want != "" {
+			want += ` (did you mean "` + c.want + `"?)`
+		}
+		if faults[0].Text != want {
+			t.Errorf("%s of %s: %s, want %s", c.source, c.item, faults[0].Text, want)
+		}
+	}
+	for _, source := range []string{"[1].map(x, x * 2) == [2]", "turbocharged in [true]", `cylinders in [4, "6", "7"]`, `found.leak in ["pouring"]`, "year_of(turbocharged ? built : as_of) > 1"} {
+		_, err := env.Compile(source, "battery")
+		var faults condition.Faults
+		if !errors.As(err, &faults) || len(faults) != 1 {
+			t.Errorf("%s: %v", source, err)
+		}
+	}
+}
+
+func TestAsManyNodesAsAllowed(t *testing.T) {
+	if _, err := env.Compile("!hybrid"+strings.Repeat("||hybrid", condition.MaxNodes/2-1), ""); err != nil {
+		t.Errorf("%d nodes: %v", condition.MaxNodes, err)
 	}
 }

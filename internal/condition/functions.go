@@ -11,14 +11,17 @@ import (
 type function struct {
 	name    string
 	params  []*cel.Type
-	numbers func(args []float64) float64 // for functions of numbers alone
+	numbers func(args []float64) float64       // for functions of numbers that are all known
+	lazy    func(args []numberFunc) numberFunc // for those that do without some
 	special func(c *compiler, e ast.Expr, args []ast.Expr) numberFunc
 }
 
 var functions = []function{
 	{name: "years_since", params: []*cel.Type{cel.TimestampType}, special: yearsSince},
+	{name: "year_of", params: []*cel.Type{cel.TimestampType}, special: yearOf},
 	{name: "least", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return min(a[0], a[1]) }},
 	{name: "greatest", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return max(a[0], a[1]) }},
+	{name: "first_known", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, lazy: firstKnown},
 
 	// What the trade reads off a table: see package handbook for units and sources.
 	{name: "state_of_charge", params: []*cel.Type{cel.DoubleType, cel.DoubleType}, numbers: func(a []float64) float64 { return handbook.StateOfCharge(a[0], a[1]) }},
@@ -51,6 +54,17 @@ func (fn function) declare() cel.EnvOption {
 	return cel.Function(fn.name, cel.Overload(fn.name, fn.params, cel.DoubleType))
 }
 
+// firstKnown compiles first_known(a, b): the maker's figure, say, or else the general one.
+func firstKnown(args []numberFunc) numberFunc {
+	a, b := args[0], args[1]
+	return func(f Frame) float64 {
+		if v := a(f); v == v {
+			return v
+		}
+		return b(f)
+	}
+}
+
 func (fn function) compile(c *compiler, e ast.Expr, args []ast.Expr) numberFunc {
 	if fn.special != nil {
 		return fn.special(c, e, args)
@@ -58,6 +72,9 @@ func (fn function) compile(c *compiler, e ast.Expr, args []ast.Expr) numberFunc 
 	compiled := make([]numberFunc, len(args))
 	for i, a := range args {
 		compiled[i] = c.number(a)
+	}
+	if fn.lazy != nil {
+		return fn.lazy(compiled)
 	}
 	apply := fn.numbers
 	return func(f Frame) float64 {

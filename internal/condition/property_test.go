@@ -21,8 +21,9 @@ import (
 // drawn writes random well-typed expressions over the names that tests read.
 type drawn struct {
 	t *rapid.T
-	// asks allows the comparison of a choice with "unknown", divides the division by anything.
-	asks, divides bool
+	// asks allows the comparison of a choice with "unknown", divides the division by anything, falls
+	// what falls back on another number.
+	asks, divides, falls bool
 }
 
 func (d drawn) pick(label string, from ...string) string {
@@ -101,6 +102,9 @@ func (d drawn) number(depth int) string {
 	kinds := []string{"literal", "name", "years"}
 	if depth > 0 {
 		kinds = append(kinds, "+", "-", "*", "/", "minus", "least", "greatest", "if")
+		if d.falls {
+			kinds = append(kinds, "first_known")
+		}
 	}
 	switch kind := d.pick("number", kinds...); kind {
 	case "literal":
@@ -117,7 +121,7 @@ func (d drawn) number(depth int) string {
 		return fmt.Sprintf("(%s / %s)", d.number(depth-1), by)
 	case "minus":
 		return "-(" + d.number(depth-1) + ")"
-	case "least", "greatest":
+	case "least", "greatest", "first_known":
 		return fmt.Sprintf("%s(%s, %s)", kind, d.number(depth-1), d.number(depth-1))
 	case "if":
 		return fmt.Sprintf("(%s ? %s : %s)", d.truth(depth-1), d.number(depth-1), d.number(depth-1))
@@ -175,6 +179,9 @@ var inCEL = func() *cel.Env {
 			cel.BinaryBinding(func(a, b ref.Val) ref.Val {
 				return types.Double(math.Max(float64(a.(types.Double)), float64(b.(types.Double))))
 			}))),
+		// CEL knows everything that it is given.
+		cel.Function("first_known", cel.Overload("first_known", []*cel.Type{cel.DoubleType, cel.DoubleType}, cel.DoubleType,
+			cel.BinaryBinding(func(a, _ ref.Val) ref.Val { return a }))),
 	}
 	for _, n := range names {
 		kind := map[condition.Kind]*cel.Type{condition.Flag: cel.BoolType, condition.Number: cel.DoubleType, condition.Choice: cel.StringType, condition.Text: cel.StringType, condition.Date: cel.TimestampType}[n.Kind]
@@ -194,7 +201,7 @@ func dayOf(t time.Time) calendar.Day { return calendar.DayOf(t.Year(), t.Month()
 
 func TestKnownValuesGiveWhatCELGives(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		c := draw(t, drawn{asks: true})
+		c := draw(t, drawn{asks: true, falls: true})
 		f := full(t)
 		checked, issues := inCEL.Compile(c.Source())
 		if issues.Err() != nil {
@@ -267,6 +274,48 @@ func TestKnowingMoreNeverChangesWhatWasDecided(t *testing.T) {
 	})
 	if decided == 0 || undecided == 0 {
 		t.Errorf("%d were decided, %d were not: nothing was tried", decided, undecided)
+	}
+}
+
+// What falls back is as good as what it falls back on, and as what it does not.
+func TestTheFirstKnownIsOneOfTheTwo(t *testing.T) {
+	first, second, neither := 0, 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		d := drawn{t: t, divides: true, falls: true}
+		a, b := d.number(2), d.number(2)
+		var formulas []*condition.Formula
+		for _, source := range []string{a, b, fmt.Sprintf("first_known(%s, %s)", a, b)} {
+			f, err := env.CompileFormula(source, "")
+			if err != nil {
+				if len(source) > condition.MaxLength || strings.Contains(err.Error(), "nodes") {
+					t.Skip("too long")
+				}
+				t.Fatalf("%s: %v", source, err)
+			}
+			formulas = append(formulas, f)
+		}
+		some := full(t)
+		for i := range some {
+			if rapid.Bool().Draw(t, "unset") {
+				some[i] = condition.Unset
+			}
+		}
+		want := formulas[0].Value(some)
+		switch {
+		case !math.IsNaN(want):
+			first++
+		case math.IsNaN(formulas[1].Value(some)):
+			neither++
+		default:
+			want = formulas[1].Value(some)
+			second++
+		}
+		if got := formulas[2].Value(some); got != want && !(math.IsNaN(got) && math.IsNaN(want)) {
+			t.Fatalf("%s is %v, want %v, with %v", formulas[2].Source(), got, want, some)
+		}
+	})
+	if first == 0 || second == 0 || neither == 0 {
+		t.Errorf("the first was known %d times, the second %d times, neither %d times: nothing was tried", first, second, neither)
 	}
 }
 

@@ -63,12 +63,7 @@ var faults = []fault{
 		time.Sleep(32 * time.Second)
 		p.signal(syscall.SIGCONT)
 	}},
-	{name: "API stands still amid its transactions", layout: layout{apis: 2}, answer: 30 * time.Second, strike: func(r *rig) {
-		p := some(r, r.apis)
-		p.signal(syscall.SIGSTOP)
-		time.Sleep(r.between(8*time.Second, 16*time.Second))
-		p.signal(syscall.SIGCONT)
-	}},
+	{name: "API stands still amid its transactions", layout: layout{apis: 2, wired: true}, answer: 30 * time.Second, clients: 24, times: 3, strike: standStill},
 
 	// Redis.
 	{name: "Redis killed and started empty", strike: func(r *rig) {
@@ -250,6 +245,43 @@ var faults = []fault{
 	}},
 	{name: "clocks of the processes set an hour forward and back", layout: layout{parts: true, apis: 2}, strike: stepClocks},
 	{name: "reports that end every worker", layout: layout{parts: true}, strike: poison, check: checkPoisoned},
+}
+
+// standStill stops an API amid several transactions, again and again: for about as long as the program
+// gives a write (5 s), for about as long as PostgreSQL waits for a transaction that nobody goes on with
+// (10 s), and for longer than either. A wire that is slow keeps the transactions open for a while.
+func standStill(r *rig) {
+	r.toPostgres.spoil("latency", "downstream", map[string]any{"latency": 30, "jitter": 20})
+	defer r.toPostgres.mend()
+	for _, around := range []time.Duration{5 * time.Second, 10 * time.Second, 13 * time.Second} {
+		p := some(r, r.apis)
+		p.signal(syscall.SIGSTOP)
+		// Stopped at some moment it has any number of them in hand: this is about moments with many.
+		for end := time.Now().Add(5 * time.Second); r.openTransactions() < 4 && time.Now().Before(end); {
+			p.signal(syscall.SIGCONT)
+			time.Sleep(r.between(5*time.Millisecond, 30*time.Millisecond))
+			p.signal(syscall.SIGSTOP)
+		}
+		time.Sleep(r.between(around-time.Second, around+time.Second))
+		p.signal(syscall.SIGCONT)
+		time.Sleep(r.between(200*time.Millisecond, time.Second))
+	}
+}
+
+// openTransactions counts the transactions that somebody has begun and does not go on with.
+func (r *rig) openTransactions() (n int) {
+	time.Sleep(300 * time.Millisecond) // what is on the wire arrives
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
+	conn, err := pgx.Connect(ctx, r.postgres.URL)
+	if err == nil {
+		defer conn.Close(ctx)
+		err = conn.QueryRow(ctx, "SELECT count(*) FROM pg_stat_activity WHERE datname = $1 AND state = 'idle in transaction' AND state_change < clock_timestamp() - interval '200 ms'", r.databaseName()).Scan(&n)
+	}
+	if err != nil {
+		r.Errorf("count transactions: %v", err)
+	}
+	return n
 }
 
 // goAway sends a report, or a part of it, and does not wait for the answer.

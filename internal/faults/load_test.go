@@ -19,10 +19,11 @@ import (
 	"testing"
 	"time"
 
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
-	"laidup/schema"
+	"laidup/internal/wording"
 )
 
 func hostOf(t testing.TB, address string) string {
@@ -35,26 +36,7 @@ func hostOf(t testing.TB, address string) string {
 }
 
 // book is the rule set that reports are scored under, with what scores them.
-var book = sync.OnceValues(func() (*score.Scorer, error) {
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		return nil, err
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		return nil, err
-	}
-	return score.New(set), nil
-})
-
-func scorer(t testing.TB) *score.Scorer {
-	t.Helper()
-	s, err := book()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+var book = sync.OnceValue(func() *score.Scorer { return score.New(builtin.FirstStart()) })
 
 // patterns are the reports that all others are made of.
 var patterns = sync.OnceValues(func() (all []map[string]any, err error) {
@@ -356,7 +338,7 @@ func (l *load) auditVehicle(vehicle string, sent []accepted, bodies map[string][
 	for _, a := range sent {
 		byReport[a.Report] = a
 	}
-	s := scorer(l)
+	s := book()
 	var dossier []*report.Report
 	for _, h := range history {
 		a, known := byReport[h.Report]
@@ -382,6 +364,7 @@ func (l *load) auditVehicle(vehicle string, sent []accepted, bodies map[string][
 		}
 		gate := slices.IndexFunc(s.RuleSet().Gates, func(g *ruleset.Gate) bool { return g.ID == a.gate })
 		want := s.Evaluate(dossier, gate)
+		wording.English().Write(want)
 		want.ID, want.Report = a.ID, a.Report
 		data, err := want.JSON()
 		if err != nil || !bytes.Equal(data, body) || h.ID != a.ID || h.State != "done" {

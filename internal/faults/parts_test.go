@@ -22,6 +22,7 @@ import (
 	"laidup/api"
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/builtin"
 	"laidup/internal/queue"
 	"laidup/internal/ruleset"
 	"laidup/internal/store"
@@ -87,14 +88,8 @@ func (p part) serve(ctx context.Context, log *slog.Logger) error {
 	if err != nil {
 		return err
 	}
-	loader, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		return err
-	}
-	set, err := loader.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		return err
-	}
+	loader := builtin.Loader()
+	set := builtin.FirstStart()
 	service, err := assess.New(assess.Options{
 		Store: deadly{st}, Queue: q, Batches: st, Chunks: q.Chunks(), RuleSets: []*ruleset.Set{set}, Loader: loader, Log: log, Clock: clock,
 		OverdueAfter: 300 * time.Millisecond, NewID: func() string { return uuid.Must(uuid.NewV7()).String() },

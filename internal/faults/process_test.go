@@ -98,11 +98,15 @@ type program struct {
 	said  *tail
 }
 
-// tail keeps the end of what is written to it.
+// tail keeps the end of what is written to it, and the last lines that are not about what went well.
 type tail struct {
-	mu   sync.Mutex
-	text []byte
+	mu    sync.Mutex
+	text  []byte
+	line  []byte // that is not ended yet
+	amiss []string
 }
+
+const linesAmiss = 15
 
 func (b *tail) Write(p []byte) (int, error) {
 	b.mu.Lock()
@@ -111,7 +115,17 @@ func (b *tail) Write(p []byte) (int, error) {
 	if len(b.text) > 1<<17 {
 		b.text = bytes.Clone(b.text[len(b.text)-1<<16:])
 	}
-	return len(p), nil
+	b.line = append(b.line, p...)
+	for {
+		line, rest, ended := bytes.Cut(b.line, []byte("\n"))
+		if !ended {
+			return len(p), nil
+		}
+		if !bytes.Contains(line, []byte("level=INFO")) {
+			b.amiss = append(b.amiss[max(0, len(b.amiss)-linesAmiss+1):], string(line)+"\n")
+		}
+		b.line = rest
+	}
 }
 
 func (b *tail) has(words string) bool {
@@ -124,13 +138,7 @@ func (b *tail) has(words string) bool {
 func (b *tail) complaints() string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	var lines []string
-	for line := range strings.Lines(string(b.text)) {
-		if !strings.Contains(line, "level=INFO") {
-			lines = append(lines, line)
-		}
-	}
-	return strings.Join(lines[max(0, len(lines)-15):], "")
+	return strings.Join(b.amiss, "")
 }
 
 // start starts the process without waiting for it to serve.

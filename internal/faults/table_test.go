@@ -3,6 +3,7 @@
 package faults
 
 import (
+	"cmp"
 	"errors"
 	"flag"
 	"fmt"
@@ -59,6 +60,9 @@ type fault struct {
 	strike func(r *rig)
 	// answer is how long one request may take; zero means 15 s.
 	answer time.Duration
+	// clients is how many send reports; zero means 8. times is how many times as many reports they send
+	// as amid the other faults; zero means once.
+	clients, times int
 	// before is called by a client before it sends a report, after once it is accepted.
 	before func(l *load, rng *rand.Rand, s submission)
 	after  func(l *load, a accepted)
@@ -140,10 +144,10 @@ func try(t *testing.T, f *fault) tally {
 	h.Write([]byte(f.name))
 	seed := *flagSeed ^ h.Sum64()
 	r := f.with(t, rand.New(rand.NewPCG(seed, 0)))
-	const clients = 8
+	clients := cmp.Or(f.clients, 8)
 	l := &load{
-		rig: r, fault: f, reports: *flagReports, clients: clients,
-		every:  time.Duration(float64(time.Second) * clients / *flagRate),
+		rig: r, fault: f, reports: *flagReports * max(1, f.times), clients: clients,
+		every:  time.Duration(float64(time.Second) * float64(clients) / *flagRate),
 		struck: make(chan struct{}), begun: make(chan struct{}), odd: map[string]int{},
 	}
 	from := time.Now()

@@ -49,7 +49,7 @@ func TestTheQueueMayBeAClusterOrBehindSentinels(t *testing.T) {
 					t.Fatal("a task was not handed out")
 				}
 			}
-			if _, _, err := q.Depth(t.Context()); err != nil {
+			if _, err := q.Depth(t.Context()); err != nil {
 				t.Error(err)
 			}
 		})

@@ -1,4 +1,4 @@
-// Package queue hands assessments, and chunks of batches, to workers over Redis, with asynq. Without a Redis of its own
+// Package queue hands assessments, plans and chunks of batches to workers over Redis, with asynq. Without a Redis of its own
 // it runs one inside the process, which forgets what it holds when the process ends: the store is
 // the truth, and whatever waits there too long is handed over again.
 package queue
@@ -36,7 +36,8 @@ type lane struct {
 var (
 	assessments = lane{"laidup", KindScore, "score", "assessment", 9, func(id string) any { return ScoreTask{id} }}
 	chunks      = lane{"laidup-batches", KindChunk, "chunk", "chunk", 1, func(id string) any { return ChunkTask{id} }}
-	lanes       = []lane{assessments, chunks}
+	plans       = lane{"laidup-plans", KindPlan, "plan", "plan", 4, func(id string) any { return PlanTask{id} }}
+	lanes       = []lane{assessments, chunks, plans}
 )
 
 // A task that fails is tried again soon and a few times. After that it is put aside, and the
@@ -145,16 +146,23 @@ func (q *Queue) Holds(ctx context.Context, assessmentID string, attempt int) (bo
 }
 
 // Chunks is the queue of chunks of batches.
-func (q *Queue) Chunks() assess.Queue { return chunkQueue{q} }
+func (q *Queue) Chunks() assess.Queue { return laneQueue{q, chunks} }
 
-type chunkQueue struct{ *Queue }
+// Plans is the queue of plans.
+func (q *Queue) Plans() assess.Queue { return laneQueue{q, plans} }
 
-func (q chunkQueue) Enqueue(ctx context.Context, chunkID string, attempt int) error {
-	return q.enqueue(ctx, chunks, chunkID, attempt)
+// laneQueue is the queue of another lane than that of assessments.
+type laneQueue struct {
+	*Queue
+	l lane
 }
 
-func (q chunkQueue) Holds(ctx context.Context, chunkID string, attempt int) (bool, error) {
-	return q.holds(ctx, chunks, chunkID, attempt)
+func (q laneQueue) Enqueue(ctx context.Context, id string, attempt int) error {
+	return q.enqueue(ctx, q.l, id, attempt)
+}
+
+func (q laneQueue) Holds(ctx context.Context, id string, attempt int) (bool, error) {
+	return q.holds(ctx, q.l, id, attempt)
 }
 
 func (q *Queue) enqueue(ctx context.Context, l lane, id string, attempt int) error {
@@ -223,23 +231,23 @@ type Depth struct {
 	Aside   int // for nobody: every try went wrong
 }
 
-// Depth returns how many tasks each lane has: assessments and chunks.
-func (q *Queue) Depth(ctx context.Context) (ofAssessments, ofChunks Depth, err error) {
+// Depth returns how many tasks each lane has, by what its tasks are about: assessment, chunk, plan.
+func (q *Queue) Depth(ctx context.Context) (map[string]Depth, error) {
 	if err := ctx.Err(); err != nil {
-		return Depth{}, Depth{}, err
+		return nil, err
 	}
 	// The inspector has no word of its own for a queue that nothing was put into yet.
 	known, err := q.inspector.Queues()
-	if err == nil {
-		ofAssessments, err = q.depth(assessments, known)
-	}
-	if err == nil {
-		ofChunks, err = q.depth(chunks, known)
+	all := map[string]Depth{}
+	for _, l := range lanes {
+		if err == nil {
+			all[l.subject], err = q.depth(l, known)
+		}
 	}
 	if err != nil {
-		return Depth{}, Depth{}, fmt.Errorf("count tasks: %w", err)
+		return nil, fmt.Errorf("count tasks: %w", err)
 	}
-	return ofAssessments, ofChunks, nil
+	return all, nil
 }
 
 func (q *Queue) depth(l lane, known []string) (Depth, error) {

@@ -55,7 +55,7 @@ func serve(t *testing.T, q *queue.Queue, grace time.Duration, handle func(contex
 	ctx, cancel := context.WithCancel(context.Background())
 	var serving sync.WaitGroup
 	serving.Go(func() {
-		if err := q.Serve(ctx, 4, grace, assess.Handlers{Assessment: handle, Chunk: handle}); err != nil {
+		if err := q.Serve(ctx, 4, grace, assess.Handlers{Assessment: handle, Chunk: handle, Plan: handle}); err != nil {
 			t.Errorf("Serve: %v", err)
 		}
 	})
@@ -111,7 +111,8 @@ func next(t *testing.T, from <-chan string) string {
 
 func depth(t *testing.T, q *queue.Queue) queue.Depth {
 	t.Helper()
-	d, _, err := q.Depth(t.Context())
+	all, err := q.Depth(t.Context())
+	d := all["assessment"]
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -301,7 +302,7 @@ func TestAnEndedContextIsRespected(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
 		_, holdsErr := q.Holds(ctx, "a", 1)
-		_, _, depthErr := q.Depth(ctx)
+		_, depthErr := q.Depth(ctx)
 		for call, err := range map[string]error{
 			"Enqueue": q.Enqueue(ctx, "a", 1), "Ping": q.Ping(ctx), "Holds": holdsErr, "Depth": depthErr,
 		} {

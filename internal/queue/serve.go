@@ -58,6 +58,12 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 				return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
 			}
 			return handle.Chunk(jobContext(ctx, task), t.ChunkID)
+		case KindPlan:
+			t, err := DecodePlanTask(task.Payload())
+			if err != nil {
+				return fmt.Errorf("%w: %w", err, asynq.SkipRetry)
+			}
+			return handle.Plan(jobContext(ctx, task), t.PlanID)
 		}
 		return fmt.Errorf("task of unknown kind %q: %w", task.Type(), asynq.SkipRetry)
 	}))

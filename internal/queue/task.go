@@ -25,6 +25,14 @@ type ChunkTask struct {
 	ChunkID string `json:"chunk_id"`
 }
 
+// KindPlan is the kind of a [PlanTask].
+const KindPlan = "vehicle:plan"
+
+// PlanTask asks a worker to make a plan. It carries the id alone.
+type PlanTask struct {
+	PlanID string `json:"plan_id"`
+}
+
 // Where a task comes from travels in its headers, beside the payload: a worker of another version
 // reads the payload as strictly as ever, and leaves headers alone that it does not know.
 const (
@@ -56,6 +64,11 @@ func DecodeScoreTask(payload []byte) (ScoreTask, error) {
 // DecodeChunkTask reads the payload of a task of kind [KindChunk], as strictly.
 func DecodeChunkTask(payload []byte) (ChunkTask, error) {
 	return decode(KindChunk, payload, func(t ChunkTask) string { return t.ChunkID })
+}
+
+// DecodePlanTask reads the payload of a task of kind [KindPlan], as strictly.
+func DecodePlanTask(payload []byte) (PlanTask, error) {
+	return decode(KindPlan, payload, func(t PlanTask) string { return t.PlanID })
 }
 
 func decode[T any](kind string, payload []byte, id func(T) string) (T, error) {

@@ -55,6 +55,9 @@ type plain[V any] struct {
 		Date   string       `json:"date"`
 		Found  map[string]V `json:"found"`
 		Note   string       `json:"note"`
+		At     []string     `json:"at"`
+		Fitted *bool        `json:"fitted"`
+		Part   string       `json:"part"`
 	} `json:"observations"`
 }
 
@@ -84,6 +87,9 @@ func largeReport(t testing.TB, cat *catalogue.Catalogue, n int) []byte {
 			found["age"] = object{"value": float64(i%20) + 0.5, "unit": "a"}
 		}
 		observation := object{"item": it.ID, "method": cat.Methods[i%len(cat.Methods)].ID, "found": found}
+		if n := len(it.Positions); n > 0 && i%3 > 0 {
+			observation["at"] = []string{it.Positions[0].ID, it.Positions[n-1].ID}[:i%3]
+		}
 		if i%5 == 0 {
 			observation["note"] = "left edge, two cords; seen with a mirror from below"
 		}

@@ -33,9 +33,9 @@ func newCrossField() *validator.Validate {
 }
 
 var crossFieldWords = map[string]string{
-	"built_after_inspection": "the vehicle was built after it was inspected: mend one of the dates",
-	"ran_after_inspection":   "the vehicle last ran after it was inspected: mend one of the dates",
-	"ran_before_built":       "the vehicle last ran before it was built: mend one of the dates",
+	"built_after_inspection": "the vehicle was built after it was inspected: correct one of the dates",
+	"ran_after_inspection":   "the vehicle last ran after it was inspected: correct one of the dates",
+	"ran_before_built":       "the vehicle last ran before it was built: correct one of the dates",
 }
 
 // after reports whether a is certainly later than b.

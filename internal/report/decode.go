@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"math"
 	"slices"
 	"strconv"
@@ -16,17 +17,28 @@ import (
 	"laidup/internal/condition"
 	"laidup/internal/handbook"
 	"laidup/internal/quantity"
+	"laidup/internal/spelling"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
 
 // Decode reads a report. With any fault there is no report; all faults that can be told are
 // returned at once, in the order of the document. Cautions come with valid reports only.
+//
+// It knows no clock and takes any date: see [DecodeBy].
 func Decode(data []byte, cat *catalogue.Catalogue) (*Report, []Caution, []Fault) {
+	return DecodeBy(0, data, cat)
+}
+
+// DecodeBy is [Decode] by a clock that shows today: dates that lie more than [DaysAhead] after it are
+// faults.
+func DecodeBy(today calendar.Day, data []byte, cat *catalogue.Catalogue) (*Report, []Caution, []Fault) {
 	d := &decoder{
-		cat: cat,
-		in:  jsontext.NewDecoder(bytes.NewBuffer(data), jsontext.AllowDuplicateNames(true)),
-		rep: &Report{},
+		cat:      cat,
+		today:    today,
+		in:       jsontext.NewDecoder(bytes.NewBuffer(data), jsontext.AllowDuplicateNames(true)),
+		rep:      &Report{},
+		expected: min(MaxObservations, len(data)/96),
 	}
 	err := d.document()
 	if err == nil {
@@ -68,6 +80,7 @@ func malformed(err error) Fault {
 // decoder reads one report. Its methods return an error only when the text is not JSON.
 type decoder struct {
 	cat      *catalogue.Catalogue
+	today    calendar.Day // 0: not known
 	in       *jsontext.Decoder
 	rep      *Report
 	faults   []Fault
@@ -78,8 +91,12 @@ type decoder struct {
 	depth      int
 	scratch    []byte
 	given      []given
+	values     []Value // room for what is found, by many observations
+	expected   int     // about how many observations there are
 
-	early []byte // found of an observation, where it came before item
+	seen  uint64 // the findings that an observation has, by their place in those of the item
+	early []byte // what of an observation depends on its item and came before it
+	later bytes.Buffer
 	again *jsontext.Decoder
 }
 
@@ -120,7 +137,7 @@ func (d *decoder) faultAt(pointer string, code Code, format string, args ...any)
 	case len(d.faults) < MaxFaults:
 		d.faults = append(d.faults, Fault{pointer, fmt.Sprintf(format, args...), code})
 	case len(d.faults) == MaxFaults:
-		d.faults = append(d.faults, Fault{"", "there are more faults than these: mend these first", OutOfRange})
+		d.faults = append(d.faults, Fault{"", "there are more problems: fix these first", OutOfRange})
 	}
 }
 
@@ -282,10 +299,10 @@ func reference(s []byte) bool {
 	return len(s) > 0
 }
 
-var documentFields = []string{"schema", "reference", "vehicle", "lay_up", "inspection", "observations"}
+var documentFields = []string{"schema", "reference", "vehicle", "lay_up", "inspection", "observations", "replaces"}
 
 func (d *decoder) document() error {
-	m := d.object("schema, reference, vehicle, lay_up, inspection, observations")
+	m := d.object("schema, reference, vehicle, lay_up, inspection, observations, replaces")
 	for m.next(documentFields) {
 		switch m.field {
 		case 0:
@@ -300,6 +317,8 @@ func (d *decoder) document() error {
 			m.err = d.inspectionPart()
 		case 5:
 			m.err = d.observations()
+		case 6:
+			m.err = d.replaces()
 		}
 	}
 	if !m.whole {
@@ -325,6 +344,20 @@ func (d *decoder) schemaName() error {
 	if ok && string(s) != SchemaName {
 		d.fault(WrongValue, "%q is not a schema known here: write %q", clip(s), SchemaName)
 	}
+	return err
+}
+
+// replaces reads the id of another report, as the service gave it. Whether there is such a report only the
+// service can say.
+func (d *decoder) replaces() error {
+	if d.in.PeekKind() == 'n' {
+		return d.in.SkipValue()
+	}
+	s, ok, err := d.word("the id of the report that this one replaces", 100)
+	if ok && !reference(s) {
+		d.fault(WrongValue, "the id of a report is %s", referenceForm)
+	}
+	d.rep.Replaces = string(s)
 	return err
 }
 
@@ -426,7 +459,7 @@ func (d *decoder) factValue(f *catalogue.Finding) error {
 	case 'n':
 		return d.in.SkipValue()
 	case '"':
-		if f.Kind == catalogue.Choice || f.Kind == catalogue.Date {
+		if f.Kind == catalogue.Choice || f.Kind == catalogue.Date || f.Kind == catalogue.Text {
 			break
 		}
 		s, err := d.text()
@@ -497,6 +530,9 @@ func (d *decoder) observations() error {
 	if _, err := d.in.ReadToken(); err != nil {
 		return err
 	}
+	if d.in.PeekKind() != ']' {
+		d.rep.Observations, d.given = make([]Observation, 0, d.expected), make([]given, 0, d.expected)
+	}
 	for i := 0; d.in.PeekKind() != ']'; i++ {
 		if i >= MaxObservations {
 			if i == MaxObservations {
@@ -518,54 +554,69 @@ func (d *decoder) observations() error {
 	return err
 }
 
-var observationFields = []string{"item", "method", "date", "found", "note"}
+var observationFields = []string{"item", "method", "date", "found", "note", "at", "fitted", "part"}
+
+const (
+	fieldItem = iota
+	fieldMethod
+	fieldDate
+	fieldFound
+	fieldNote
+	fieldAt
+	fieldFitted
+	fieldPart
+)
+
+// waiting is a member of an observation that came before the item that it depends on.
+type waiting struct {
+	field    int
+	from, to int // in early
+	late     int // where its faults go
+}
 
 func (d *decoder) observation(index int) error {
 	o := Observation{Method: -1}
 	g := given{index: index, age: math.NaN()}
-	late := -1 // where the faults of findings that came before their item go
-	m := d.object("item, method, date, found, note")
+	var wait [3]waiting
+	waits := 0
+	d.seen, d.early = 0, d.early[:0]
+	m := d.object("item, method, date, found, note, at, fitted, part")
 	for m.next(observationFields) {
 		switch m.field {
-		case 0:
+		case fieldItem:
 			o.Item, m.err = d.item()
-		case 1:
+		case fieldMethod:
 			o.Method, m.err = d.method()
-		case 2:
+		case fieldDate:
 			g.date, _, m.err = d.date()
-		case 3:
+		case fieldNote:
+			m.err = d.optionalText("a note", MaxNote, &o.Note)
+		case fieldFitted:
+			o.NotFitted, m.err = d.notFitted()
+		default:
 			switch {
-			case !m.has(0):
+			case !m.has(fieldItem):
 				var v jsontext.Value
 				v, m.err = d.in.ReadValue()
-				d.early = append(d.early[:0], v...)
-				late = len(d.faults)
+				wait[waits] = waiting{m.field, len(d.early), len(d.early) + len(v), len(d.faults)}
+				waits++
+				d.early = append(d.early, v...)
 			case o.Item == nil:
 				m.err = d.in.SkipValue()
 			default:
-				m.err = d.found(&o)
+				m.err = d.onItem(m.field, &o)
 			}
-		case 4:
-			m.err = d.optionalText("a note", MaxNote, &o.Note)
 		}
 	}
 	if !m.whole {
 		return m.err
 	}
-	if late >= 0 && o.Item != nil {
-		if err := d.foundEarly(&o, late); err != nil {
+	if waits > 0 && o.Item != nil {
+		if err := d.onItemEarly(wait[:waits], &o); err != nil {
 			return err
 		}
 	}
-	if !m.has(0) {
-		d.missing("item", "name an item of the catalogue")
-	}
-	if !m.has(1) {
-		d.missing("method", "say how it was found: one of "+methodNames(d.cat))
-	}
-	if !m.has(3) {
-		d.missing("found", "say what was found on the item")
-	}
+	d.whole(&m, &o)
 	for _, v := range o.Found {
 		if v.Finding == o.Item.Age {
 			g.age = v.Number
@@ -576,26 +627,182 @@ func (d *decoder) observation(index int) error {
 	return nil
 }
 
-// foundEarly reads findings that came before the item they are on, and puts their faults where
-// they stand in the document.
-func (d *decoder) foundEarly(o *Observation, late int) error {
-	text := bytes.NewBuffer(d.early)
-	if d.again == nil {
-		d.again = jsontext.NewDecoder(text, jsontext.AllowDuplicateNames(true))
-	} else {
-		d.again.Reset(text, jsontext.AllowDuplicateNames(true))
+// whole checks what an observation has to have, and what it cannot have together.
+func (d *decoder) whole(m *members, o *Observation) {
+	if !m.has(fieldItem) {
+		d.missing("item", "name an item of the catalogue")
 	}
-	before := len(d.faults)
-	d.in, d.again = d.again, d.in
+	if !m.has(fieldMethod) {
+		d.missing("method", "say how it was found: one of "+methodNames(d.cat))
+	}
+	switch {
+	case !m.has(fieldFitted):
+		if !m.has(fieldFound) {
+			d.missing("found", "say what was found on the item")
+		}
+	case o.NotFitted:
+		for _, field := range [...]int{fieldFound, fieldAt, fieldPart} {
+			if m.has(field) {
+				d.push(observationFields[field])
+				d.fault(WrongValue, "what was never fitted has nothing of the kind: leave %[1]s out, or fitted", observationFields[field])
+				d.pop()
+			}
+		}
+	}
+	if o.Part == nil || d.seen == 0 {
+		return
+	}
 	d.push("found")
-	err := d.found(o)
-	d.pop()
-	d.in, d.again = d.again, d.in
-	if late < before && before < len(d.faults) && len(d.faults) <= MaxFaults {
-		moved := slices.Clone(d.faults[before:])
-		d.faults = slices.Insert(d.faults[:before], late, moved...)
+	for k, f := range o.Item.Finds {
+		there := d.seen&(1<<k) != 0
+		switch {
+		case f == o.Item.Renewed && !there:
+			d.missing(f.ID, "say when the "+o.Item.ID+"'s "+o.Part.ID+" was renewed: a part goes with that and nothing else")
+		case f != o.Item.Renewed && there:
+			d.push(f.ID)
+			d.fault(WrongValue, "a part goes with renewed and nothing else: put this into an observation of its own")
+			d.pop()
+		}
 	}
+	d.pop()
+}
+
+// onItem reads a member of an observation that depends on the item.
+func (d *decoder) onItem(field int, o *Observation) error {
+	switch field {
+	case fieldAt:
+		return d.at(o)
+	case fieldPart:
+		return d.part(o)
+	}
+	return d.found(o)
+}
+
+// onItemEarly reads what came before the item it depends on, and puts its faults where it stands
+// in the document.
+func (d *decoder) onItemEarly(waits []waiting, o *Observation) error {
+	moved := 0
+	for _, w := range waits {
+		d.later = *bytes.NewBuffer(d.early[w.from:w.to])
+		if d.again == nil {
+			d.again = jsontext.NewDecoder(&d.later, jsontext.AllowDuplicateNames(true))
+		} else {
+			d.again.Reset(&d.later, jsontext.AllowDuplicateNames(true))
+		}
+		before, late := len(d.faults), w.late+moved
+		d.in, d.again = d.again, d.in
+		d.push(observationFields[w.field])
+		err := d.onItem(w.field, o)
+		d.pop()
+		d.in, d.again = d.again, d.in
+		if err != nil {
+			return err
+		}
+		moved += len(d.faults) - before
+		if late < before && before < len(d.faults) && len(d.faults) <= MaxFaults {
+			own := slices.Clone(d.faults[before:])
+			d.faults = slices.Insert(d.faults[:before], late, own...)
+		}
+	}
+	return nil
+}
+
+// notFitted reads the word that the vehicle never had an item. That it has one goes without saying.
+func (d *decoder) notFitted() (bool, error) {
+	switch d.in.PeekKind() {
+	case 'f':
+		return true, d.in.SkipValue()
+	case 't':
+		d.fault(WrongValue, "that an item is fitted goes without saying: leave it out")
+		return false, d.in.SkipValue()
+	}
+	return false, d.wrongType("false, or left out")
+}
+
+// at reads the positions that an observation speaks of, in the order of the document.
+func (d *decoder) at(o *Observation) error {
+	item := o.Item
+	if len(item.Positions) == 0 {
+		d.fault(UnknownField, "%s has no positions: leave this out", item.ID)
+		return d.in.SkipValue()
+	}
+	if d.in.PeekKind() != '[' {
+		return d.wrongType("a list of positions: " + positionNames(item))
+	}
+	if _, err := d.in.ReadToken(); err != nil {
+		return err
+	}
+	i := 0
+	for ; d.in.PeekKind() != ']'; i++ {
+		d.pushIndex(i)
+		err := d.position(o)
+		d.pop()
+		if err != nil {
+			return err
+		}
+	}
+	if i == 0 {
+		d.fault(Missing, "no position is named: leave this out, or name those that were looked at: %s", positionNames(item))
+	}
+	_, err := d.in.ReadToken()
 	return err
+}
+
+func (d *decoder) position(o *Observation) error {
+	s, ok, err := d.word("a position", MaxText)
+	if !ok {
+		return err
+	}
+	k := o.Item.PositionBytes(s)
+	switch {
+	case k < 0:
+		d.fault(WrongValue, "%q is not a position of %s: use %s", clip(s), o.Item.ID, positionNames(o.Item))
+	case slices.Contains(o.At, k):
+		d.fault(Duplicate, "%q stands here twice: leave one out", clip(s))
+	default:
+		if o.At == nil {
+			o.At = make([]int, 0, 4)
+		}
+		o.At = append(o.At, k)
+	}
+	return nil
+}
+
+// positionNames says which positions an item has.
+func positionNames(it *catalogue.Item) string {
+	if it.PositionsOf != nil {
+		return it.Positions[0].ID + " to " + it.Positions[len(it.Positions)-1].ID
+	}
+	names := make([]string, len(it.Positions))
+	for i, p := range it.Positions {
+		names[i] = p.ID
+	}
+	return strings.Join(names, ", ")
+}
+
+// part reads which part of an item was renewed by itself.
+func (d *decoder) part(o *Observation) error {
+	item := o.Item
+	if len(item.Parts) == 0 {
+		d.fault(UnknownField, "%s has no parts that are renewed by themselves: leave this out", item.ID)
+		return d.in.SkipValue()
+	}
+	s, ok, err := d.word("a part of the item: "+partNames(item), MaxText)
+	if !ok {
+		return err
+	}
+	if o.Part = item.PartBytes(s); o.Part == nil {
+		d.fault(WrongValue, "%q is not a part of %s: use one of %s", clip(s), item.ID, partNames(item))
+	}
+	return nil
+}
+
+func partNames(it *catalogue.Item) string {
+	names := make([]string, len(it.Parts))
+	for i, p := range it.Parts {
+		names[i] = p.ID
+	}
+	return strings.Join(names, ", ")
 }
 
 func (d *decoder) item() (*catalogue.Item, error) {
@@ -605,9 +812,23 @@ func (d *decoder) item() (*catalogue.Item, error) {
 	}
 	it := d.cat.ItemBytes(s)
 	if it == nil {
-		d.fault(UnknownField, "%q is not an item of the catalogue", clip(s))
+		d.fault(UnknownField, "%q is not an item of the catalogue%s", clip(s), meant(clip(s), func(yield func(string) bool) {
+			for _, it := range d.cat.Items {
+				if !yield(it.ID) {
+					return
+				}
+			}
+		}))
 	}
 	return it, nil
+}
+
+// meant suggests what may have been meant by a name that is not among those given.
+func meant(name string, names iter.Seq[string]) string {
+	if near := spelling.Nearest(name, names); near != "" {
+		return fmt.Sprintf(" (did you mean %q?)", near)
+	}
+	return ""
 }
 
 func (d *decoder) method() (int, error) {
@@ -638,9 +859,10 @@ func (d *decoder) found(o *Observation) error {
 		return err
 	}
 	item := o.Item
-	o.Found = make([]Value, 0, 4)
-	var seen uint64
-	some := false
+	if cap(d.values)-len(d.values) < 8 {
+		d.values = make([]Value, 0, 64)
+	}
+	first, some := len(d.values), false
 	for d.in.PeekKind() != '}' {
 		some = true
 		name, err := d.text()
@@ -650,14 +872,20 @@ func (d *decoder) found(o *Observation) error {
 		f := item.FindBytes(name)
 		if f == nil {
 			d.push(string(name))
-			d.fault(UnknownField, "%q cannot be found on %s: it takes %s", clip(name), item.ID, findNames(item))
+			d.fault(UnknownField, "%q cannot be found on %s%s: it takes %s", clip(name), item.ID, meant(clip(name), func(yield func(string) bool) {
+				for _, f := range item.Finds {
+					if !yield(f.ID) {
+						return
+					}
+				}
+			}), findNames(item))
 		} else {
 			d.push(f.ID)
-			if bit := uint64(1) << (f.Slot - item.Finds[0].Slot); seen&bit != 0 {
+			if bit := uint64(1) << (f.Slot - item.Finds[0].Slot); d.seen&bit != 0 {
 				d.fault(Duplicate, "%q stands here twice: leave one out", f.ID)
 				f = nil
 			} else {
-				seen |= bit
+				d.seen |= bit
 			}
 		}
 		if f == nil {
@@ -666,7 +894,7 @@ func (d *decoder) found(o *Observation) error {
 			var v Value
 			var ok bool
 			if v, ok, err = d.value(f); ok {
-				o.Found = append(o.Found, v)
+				d.values = append(d.values, v)
 			}
 		}
 		d.pop()
@@ -674,6 +902,7 @@ func (d *decoder) found(o *Observation) error {
 			return err
 		}
 	}
+	o.Found = d.values[first:len(d.values):len(d.values)]
 	if !some {
 		d.fault(Missing, "nothing was found here: leave the observation out, or say what was found")
 	}
@@ -695,7 +924,7 @@ func kindOf(f *catalogue.Finding) string {
 	case catalogue.Flag:
 		return "true or false"
 	case catalogue.Choice:
-		return "one of " + strings.Join(f.Values, ", ")
+		return "one of " + choices(f.Values)
 	case catalogue.Quantity:
 		return fmt.Sprintf(`a measurement such as {"value": 1, "unit": %q}`, f.Unit.Code)
 	case catalogue.Count:
@@ -706,6 +935,14 @@ func kindOf(f *catalogue.Finding) string {
 		return `a week code in quotes, such as "0914" for week 9 of 2014`
 	}
 	return "text"
+}
+
+// choices lists words to choose from, in quotes where one of them could be taken for a number.
+func choices(words []string) string {
+	if !slices.ContainsFunc(words, func(w string) bool { _, err := strconv.ParseFloat(w, 64); return err == nil }) {
+		return strings.Join(words, ", ")
+	}
+	return `"` + strings.Join(words, `", "`) + `"`
 }
 
 // value reads the value of a finding or fact; ok is false after a fault, and for a choice of a
@@ -774,6 +1011,9 @@ func (d *decoder) value(f *catalogue.Finding) (v Value, ok bool, err error) {
 		return v, ok, err
 	}
 	s, ok, err := d.word("a reference or a name", MaxText)
+	if f.Item == nil && string(s) == "unknown" {
+		return v, false, err
+	}
 	if ok && len(bytes.TrimSpace(s)) == 0 {
 		d.fault(WrongValue, "this is empty: leave it out, or say what it is")
 		return v, false, err
@@ -795,8 +1035,10 @@ func (d *decoder) parseDate(s []byte) (calendar.Date, bool) {
 	date, err := calendar.Parse(string(s))
 	if err != nil {
 		d.fault(WrongValue, "%q is %s", clip(s), err)
+		return date, false
 	}
-	return date, err == nil
+	d.notYet(date)
+	return date, true
 }
 
 // weekCode reads the code of the week in which a part was made as the day on which that week began.
@@ -814,6 +1056,7 @@ func (d *decoder) weekCode(f *catalogue.Finding) (calendar.Date, bool, error) {
 		d.fault(WrongValue, "%s%s", err, mend)
 		return calendar.Date{}, false, nil
 	}
+	d.notYet(day.Date())
 	return day.Date(), true, nil
 }
 
@@ -926,9 +1169,11 @@ func (d *decoder) finish() {
 	for i := range d.rep.Observations {
 		o := &d.rep.Observations[i]
 		at := "/observations/" + strconv.Itoa(d.given[i].index)
-		if !o.Item.AppliesTo(frame) {
-			d.faultAt(at+"/item", NotFitted, "by its facts this vehicle has no %s (%s): mend the facts or leave the observation out", o.Item.Is, o.Item.Applies.Source())
+		// Where the facts say that there is none, somebody may say so as well.
+		if !o.NotFitted && !o.Item.AppliesTo(frame) {
+			d.faultAt(at+"/item", NotFitted, "by its facts this vehicle has no %s (%s): correct the facts or leave the observation out", o.Item.Is, o.Item.Applies.Source())
 		}
+		d.placed(o, frame, at)
 		d.observed(o, d.given[i], built, at)
 		if len(o.Item.Musts) > 0 {
 			d.musts(o, frame, at)
@@ -944,6 +1189,22 @@ func (d *decoder) dateFact(part, id string) calendar.Date {
 		}
 	}
 	return calendar.Date{}
+}
+
+// placed checks the positions of one observation against the facts, and sorts them.
+func (d *decoder) placed(o *Observation, frame condition.Frame, at string) {
+	if len(o.At) == 0 {
+		return
+	}
+	if o.Item.PositionsOf != nil || o.Item.PositionsWhen != nil {
+		there, known := o.Item.PositionsOn(frame)
+		for i, k := range o.At {
+			if p := o.Item.Positions[k]; known && !slices.Contains(there, p) {
+				d.faultAt(at+"/at/"+strconv.Itoa(i), NotFitted, "by its facts this vehicle has no %s: correct the facts or leave the position out", p.ID)
+			}
+		}
+	}
+	slices.Sort(o.At)
 }
 
 // observed checks the dates and ages of one observation.
@@ -970,7 +1231,7 @@ func (d *decoder) observed(o *Observation, g given, built calendar.Date, at stri
 		}
 	}
 	// Ages are told in whole years, rounded up as often as down.
-	if !built.IsZero() && g.age-built.Earliest().YearsTo(o.On) >= 1 {
+	if g.age == g.age && !built.IsZero() && g.age-built.Earliest().YearsTo(o.On) >= 1 {
 		d.faultAt(at+"/found/age", Impossible, "an age of %.4g years is from before the vehicle was built (%s)", g.age, built)
 	}
 }

@@ -164,7 +164,7 @@ func TestFaults(t *testing.T) {
 		"no vehicle's reference":    {list{"/vehicle/reference", drop}, []fault{{"/vehicle/reference", report.Missing, ""}}},
 		"no day of inspection":      {list{"/inspection/date", drop}, []fault{{"/inspection/date", report.Missing, ""}}},
 		"no item":                   {list{belt + "/item", drop}, []fault{{belt + "/item", report.Missing, ""}}},
-		"no method":                 {list{belt + "/method", drop}, []fault{{belt + "/method", report.Missing, "tested, measured, seen"}}},
+		"no method":                 {list{belt + "/method", drop}, []fault{{belt + "/method", report.Missing, "one of tested, measured,"}}},
 		"nothing found":             {list{belt + "/found", drop}, []fault{{belt + "/found", report.Missing, ""}}},
 		"found empty":               {list{belt + "/found", object{}}, []fault{{belt + "/found", report.Missing, "nothing was found"}}},
 		"no value":                  {list{odo + "/value", drop}, []fault{{odo + "/value", report.Missing, ""}}},
@@ -255,10 +255,12 @@ func TestFaults(t *testing.T) {
 		"a VIN of 18":                   {list{"/vehicle/vin", "1G4AH59H45G118341X"}, []fault{{"/vehicle/vin", report.OutOfRange, "17 is the limit"}}},
 
 		// not fitted, impossible
-		"a chain on a belt engine":     {list{"/observations/1", object{"item": "timing_chain", "method": "felt", "found": object{"rattle": true}}}, []fault{{"/observations/1/item", report.NotFitted, `no timing chain (valve_drive == "chain")`}}},
+		"a chain on a belt engine":     {list{"/observations/1", object{"item": "timing_chain", "method": "felt", "found": object{"rattle": true}}}, []fault{{"/observations/1/item", report.NotFitted, `no timing chain (valve_drive == "chain" `}}},
 		"a plug in a diesel":           {list{"/vehicle/fuel", "diesel", "/observations/1", object{"item": "spark_plugs", "method": "seen", "found": object{"judged": "sound"}}}, []fault{{"/observations/1/item", report.NotFitted, ""}}},
 		"built after the inspection":   {list{"/vehicle/built", "2027", "/lay_up", drop, belt + "/found/age", drop}, []fault{{"/vehicle/built", report.Impossible, "built after it was inspected"}}},
 		"ran after the inspection":     {list{"/lay_up/last_ran", "2026-06"}, []fault{{"/lay_up/last_ran", report.Impossible, "last ran after it was inspected"}}},
+		"ran the day before":           {list{"/vehicle/built", "1987-06-02", "/lay_up/last_ran", "1987-06-01"}, []fault{{"/lay_up/last_ran", report.Impossible, "before it was built"}}},
+		"ran the month before":         {list{"/vehicle/built", "1987-06-02", "/lay_up/last_ran", "1987-05"}, []fault{{"/lay_up/last_ran", report.Impossible, "before it was built"}}},
 		"ran before it was built":      {list{"/lay_up/last_ran", "1986-12"}, []fault{{"/lay_up/last_ran", report.Impossible, "before it was built"}}},
 		"found after the inspection":   {list{belt + "/date", "2026-05-03"}, []fault{{belt + "/date", report.Impossible, "2026-05-03 is after the inspection of 2026-05-02"}}},
 		"renewed in the future":        {list{belt + "/found/renewed", "2026-06"}, []fault{{belt + "/found/renewed", report.Impossible, "after the inspection"}}},
@@ -277,6 +279,9 @@ func TestWhatIsNoFault(t *testing.T) {
 	const belt = "/observations/0"
 	for name, changes := range map[string][]any{
 		"everything optional null":        {"/reference", nil, "/vehicle/description", nil, "/vehicle/vin", nil, "/vehicle/fuel", nil, "/vehicle/odometer", nil, "/vehicle/air_conditioning", nil, "/lay_up", nil, "/inspection/inspector", nil, "/inspection/purpose", nil, belt + "/note", nil},
+		"ran in the year it was built":    {"/vehicle/built", "1987-06-02", "/lay_up/last_ran", "1987"},
+		"built in the month it last ran":  {"/vehicle/built", "1987-06", "/lay_up/last_ran", "1987-06-01"},
+		"ran on the day it was built":     {"/vehicle/built", "1987-06-02", "/lay_up/last_ran", "1987-06-02"},
 		"every kind of fact unknown":      {"/vehicle/built", "unknown", "/vehicle/odometer", "unknown", "/vehicle/fuel", "unknown", "/vehicle/cylinders", "unknown", "/vehicle/hybrid", "unknown", "/vehicle/air_conditioning", object{"fitted": "unknown", "refrigerant": nil}, "/lay_up", object{"last_ran": "unknown", "storage": "unknown"}},
 		"an item of facts not known":      {"/vehicle/valve_drive", drop, "/observations/1", object{"item": "timing_chain", "method": "felt", "found": object{"rattle": true}}},
 		"whole numbers with a point":      {"/vehicle/cylinders", json.Number("4.0"), "/observations/3/found/turns_by_hand_since_fitting", json.Number("2e0")},

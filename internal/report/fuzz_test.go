@@ -34,7 +34,22 @@ func again(r *report.Report, cat *catalogue.Catalogue) object {
 		for _, v := range o.Found {
 			found[v.Finding.ID] = report.Form(v)
 		}
-		observations = append(observations, object{"item": o.Item.ID, "method": cat.Methods[o.Method].ID, "date": o.On.String(), "note": o.Note, "found": found})
+		observation := object{"item": o.Item.ID, "method": cat.Methods[o.Method].ID, "date": o.On.String(), "note": o.Note, "found": found}
+		if o.NotFitted {
+			delete(observation, "found")
+			observation["fitted"] = false
+		}
+		if len(o.At) > 0 {
+			at := list{}
+			for _, k := range o.At {
+				at = append(at, o.Item.Positions[k].ID)
+			}
+			observation["at"] = at
+		}
+		if o.Part != nil {
+			observation["part"] = o.Part.ID
+		}
+		observations = append(observations, observation)
 	}
 	inspection := object{"date": r.Inspected.String(), "inspector": r.Inspector}
 	if r.Purpose != "" {
@@ -60,52 +75,59 @@ func FuzzDecode(f *testing.F) {
 		}
 	}
 	f.Add(marshal(f, validReport()))
-	cat := builtIn(f)
+	f.Add(marshal(f, placedReport()))
+	builtIn := builtIn(f)
 	f.Fuzz(func(t *testing.T, data []byte) {
-		r, cautions, faults := report.Decode(data, cat)
-		if (r == nil) != (len(faults) > 0) {
-			t.Fatalf("report %v, faults %v", r, faults)
-		}
-		var doc any
-		plainErr := json.Unmarshal(data, &doc)
-		for _, fault := range faults {
-			if fault.Detail == "" || fault.Code == "" || len(faults) > report.MaxFaults+1 {
-				t.Fatalf("fault %+v of %d", fault, len(faults))
-			}
-			if fault.Code == report.Malformed {
-				if len(faults) > 1 {
-					t.Fatalf("not JSON, and %v", faults)
-				}
-				continue
-			}
-			if plainErr == nil && !hasDuplicate(faults) {
-				if msg := badPointer(doc, fault); msg != "" {
-					t.Fatalf("%s: %+v", msg, fault)
-				}
-			}
-		}
-		if r == nil {
-			return
-		}
-		if plainErr != nil {
-			t.Fatalf("accepted, but %v", plainErr)
-		}
-		for _, c := range cautions {
-			if c.Pointer == "" || c.Detail == "" {
-				t.Fatalf("caution %+v", c)
-			}
-		}
-		d := report.Lay([]*report.Report{r}, cat, sufficient)
-		// Written anew it is the same report.
-		rewritten := marshal(t, again(r, cat))
-		r2, _, faults := report.Decode(rewritten, cat)
-		if len(faults) > 0 {
-			t.Fatalf("%s\nwritten anew is\n%s\nwith %v", data, rewritten, faults)
-		}
-		if a, b := text(d), text(report.Lay([]*report.Report{r2}, cat, sufficient)); a != b {
-			t.Fatalf("%s\nwritten anew:\n%s", a, b)
-		}
+		fuzzDecode(t, data, builtIn)
+		fuzzDecode(t, data, placed())
 	})
+}
+
+// fuzzDecode holds whatever was sent against what is true of every report.
+func fuzzDecode(t *testing.T, data []byte, cat *catalogue.Catalogue) {
+	r, cautions, faults := report.Decode(data, cat)
+	if (r == nil) != (len(faults) > 0) {
+		t.Fatalf("report %v, faults %v", r, faults)
+	}
+	var doc any
+	plainErr := json.Unmarshal(data, &doc)
+	for _, fault := range faults {
+		if fault.Detail == "" || fault.Code == "" || len(faults) > report.MaxFaults+1 {
+			t.Fatalf("fault %+v of %d", fault, len(faults))
+		}
+		if fault.Code == report.Malformed {
+			if len(faults) > 1 {
+				t.Fatalf("not JSON, and %v", faults)
+			}
+			continue
+		}
+		if plainErr == nil && !hasDuplicate(faults) {
+			if msg := badPointer(doc, fault); msg != "" {
+				t.Fatalf("%s: %+v", msg, fault)
+			}
+		}
+	}
+	if r == nil {
+		return
+	}
+	if plainErr != nil {
+		t.Fatalf("accepted, but %v", plainErr)
+	}
+	for _, c := range cautions {
+		if c.Pointer == "" || c.Detail == "" {
+			t.Fatalf("caution %+v", c)
+		}
+	}
+	d := report.Lay([]*report.Report{r}, cat, sufficient)
+	// Written anew it is the same report.
+	rewritten := marshal(t, again(r, cat))
+	r2, _, faults := report.Decode(rewritten, cat)
+	if len(faults) > 0 {
+		t.Fatalf("%s\nwritten anew is\n%s\nwith %v", data, rewritten, faults)
+	}
+	if a, b := text(d), text(report.Lay([]*report.Report{r2}, cat, sufficient)); a != b {
+		t.Fatalf("%s\nwritten anew:\n%s", a, b)
+	}
 }
 
 func hasDuplicate(faults []report.Fault) bool {

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"flag"
 	"io/fs"
+	"slices"
 	"strconv"
 	"sync"
 	"testing"
@@ -18,28 +19,55 @@ import (
 type object = map[string]any
 type list = []any
 
+// builtInFolder is the rule set that comes with the program.
+const builtInFolder = schema.FirstStart + "/"
+
 var catalogueOnce = sync.OnceValues(func() (*catalogue.Catalogue, error) {
-	data, err := fs.ReadFile(schema.FS, "rulesets/first-start/1.0.0/catalogue.yaml")
+	paths, err := fs.Glob(schema.FS, builtInFolder+"*.yaml")
 	if err != nil {
 		return nil, err
 	}
-	var whole struct{ Catalogue any }
-	if err := yaml.Unmarshal(data, &whole); err != nil {
-		return nil, err
-	}
-	if data, err = json.Marshal(whole.Catalogue); err != nil {
-		return nil, err
-	}
 	var doc catalogue.Document
-	if err := json.Unmarshal(data, &doc); err != nil {
-		return nil, err
+	for _, p := range paths {
+		data, err := fs.ReadFile(schema.FS, p)
+		if err != nil {
+			return nil, err
+		}
+		var written struct {
+			Catalogue any `json:"catalogue,omitempty"`
+			Systems   any `json:"systems,omitempty"`
+		}
+		if err := yaml.Unmarshal(data, &written); err != nil {
+			return nil, err
+		}
+		if data, err = json.Marshal(written); err != nil {
+			return nil, err
+		}
+		file := struct {
+			Catalogue *catalogue.Document
+			Systems   []catalogue.SystemForm
+		}{Catalogue: &doc}
+		if err := json.Unmarshal(data, &file); err != nil {
+			return nil, err
+		}
+		for _, s := range file.Systems {
+			if i := slices.IndexFunc(doc.Systems, func(have catalogue.SystemForm) bool { return have.ID == s.ID }); i >= 0 {
+				doc.Systems[i].Items = append(doc.Systems[i].Items, s.Items...)
+			} else {
+				doc.Systems = append(doc.Systems, s)
+			}
+		}
 	}
+	return newCatalogue(doc), nil
+})
+
+func newCatalogue(doc catalogue.Document) *catalogue.Catalogue {
 	cat, faults := catalogue.New(doc)
 	if len(faults) > 0 {
 		panic(faults[0].Pointer + ": " + faults[0].Text)
 	}
-	return cat, nil
-})
+	return cat
+}
 
 // builtIn is the catalogue of the rule set that comes with the program, without its rules.
 func builtIn(t testing.TB) *catalogue.Catalogue {
@@ -50,6 +78,43 @@ func builtIn(t testing.TB) *catalogue.Catalogue {
 	}
 	return cat
 }
+
+// placed is a small catalogue that has every kind of position, of part and of fact.
+var placed = sync.OnceValue(func() *catalogue.Catalogue {
+	nought, one, most := 0.0, 1.0, 24.0
+	flag := func(id string) catalogue.FindingForm { return catalogue.FindingForm{ID: id, Kind: catalogue.Flag} }
+	return newCatalogue(catalogue.Document{
+		Methods: []catalogue.Method{
+			{ID: "tested", Is: "tested", Alarms: 0.98, Reassures: 0.95, AtMost: 25},
+			{ID: "seen", Is: "seen", Alarms: 0.9, Reassures: 0.86, AtMost: 20},
+			{ID: "told", Is: "told", Alarms: 0.35, Reassures: 0.35, AtMost: 7},
+		},
+		Positions: map[string]catalogue.PositionList{
+			"corners": {IDs: []string{"front_left", "front_right", "rear_left", "rear_right"}},
+			"pots":    {Count: "cylinders", Is: "cylinder"},
+		},
+		Facts: []catalogue.FindingForm{
+			{ID: "built", Kind: catalogue.Date, In: "vehicle"},
+			{ID: "cylinders", Kind: catalogue.Count, Min: &one, Max: &most, In: "vehicle"},
+			{ID: "brakes", Kind: catalogue.Choice, Values: []string{"hydraulic", "cable"}, In: "vehicle"},
+			{ID: "voltage", Kind: catalogue.Choice, Values: []string{"6", "12", "24"}, Worse: "neither", In: "vehicle"},
+			{ID: "figures.belt_interval", Kind: catalogue.Quantity, Unit: "a", Min: &one, Max: &most, In: "vehicle"},
+			{ID: "figures.from", Kind: catalogue.Text, In: "vehicle"},
+			{ID: "last_ran", Kind: catalogue.Date, In: "lay_up"},
+		},
+		Systems: []catalogue.SystemForm{{ID: "all", Items: []catalogue.ItemForm{
+			{ID: "brake_hoses", Applies: `brakes != "cable"`, Access: "wheels", Positions: catalogue.PositionsForm{List: "corners"},
+				Finds: []catalogue.FindingForm{flag("perished"), {ID: "leak", Kind: catalogue.Choice, Values: []string{"none", "weep", "run"}}}},
+			{ID: "spark_plugs", Access: "none", Positions: catalogue.PositionsForm{List: "pots"}, Parts: map[string][]string{"washer": {"blows"}},
+				Finds: []catalogue.FindingForm{{ID: "gap", Kind: catalogue.Quantity, Unit: "mm", Min: &nought, Max: &most}, flag("blows")}},
+			{ID: "distributor", Access: "none", Parts: map[string][]string{"cap": {"cracked", "tracking"}, "rotor": {"burnt"}},
+				Finds: []catalogue.FindingForm{flag("cracked"), flag("tracking"), flag("burnt")}},
+			{ID: "fuel_pipes", Access: "underside", Positions: catalogue.PositionsForm{IDs: []string{"along_sill", "over_axle"}},
+				Finds: []catalogue.FindingForm{flag("pitted"), {ID: "record", Kind: catalogue.Text}}},
+			{ID: "battery", Access: "none", Finds: []catalogue.FindingForm{flag("secured")}},
+		}}},
+	})
+})
 
 // validReport is a report with nothing wrong. Each call makes a new one, to be spoilt.
 func validReport() object {

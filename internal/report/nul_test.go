@@ -13,7 +13,7 @@ import (
 func TestTextsHoldNoNUL(t *testing.T) {
 	t.Parallel()
 	cat, faults := catalogue.New(catalogue.Document{
-		Methods: []catalogue.Method{{ID: "seen", Credence: 0.9}},
+		Methods: []catalogue.Method{{ID: "seen", Alarms: 0.9, Reassures: 0.8, AtMost: 20}},
 		Facts: []catalogue.FindingForm{
 			{ID: "built", In: "vehicle", Kind: catalogue.Date},
 			{ID: "fuel", In: "vehicle", Kind: catalogue.Choice, Values: []string{"petrol", "diesel"}},

@@ -32,9 +32,11 @@ const (
 // Report is a valid report.
 type Report struct {
 	Reference    string // the sender's own name for it; may be empty
+	Replaces     string // the id of an earlier report that it is to stand for; may be empty
 	Vehicle      Vehicle
 	Facts        []Value // vehicle and lay-up facts that are given and known
 	Inspected    calendar.Day
+	Received     calendar.Day // the day on which it came in, see [Report.CameIn]; 0: not known
 	Inspector    string
 	Purpose      string // first_start, pre_purchase, follow_up, or empty
 	Observations []Observation
@@ -57,6 +59,14 @@ type Observation struct {
 	On     calendar.Day
 	Note   string
 	Found  []Value
+	// At are the positions that it speaks of, as indexes in Item.Positions, sorted; empty where it
+	// does not say, or the item has none.
+	At []int
+	// NotFitted says that the vehicle never had the item: then nothing is found.
+	NotFitted bool
+	// Part is the part of the item that was renewed by itself: then Found is the renewal. Nil: the
+	// whole of it.
+	Part *catalogue.Part
 }
 
 // Value is one finding or fact with its value.
@@ -105,6 +115,32 @@ func (r *Report) fill(f []float64) {
 	for _, v := range r.Facts {
 		f[v.Finding.Slot] = v.Number
 	}
+}
+
+// CameIn says on which day the report came in; 0 is not known. Nothing in it counts as later than that:
+// what bears a date that had not come yet counts as of that day.
+func (r *Report) CameIn(on calendar.Day) {
+	if r.Received = on; on == 0 {
+		return
+	}
+	for i := range r.Observations {
+		o := &r.Observations[i]
+		o.On = min(o.On, on)
+		for k := range o.Found {
+			if v := &o.Found[k]; v.Date.Earliest() > on {
+				v.Date, v.Number = on.Date(), float64(on)
+			}
+		}
+	}
+}
+
+// Counts is the day by which the report is ordered among others, and to which it counts: that of the
+// inspection, or that on which it came in where this is known and earlier.
+func (r *Report) Counts() calendar.Day {
+	if r.Received != 0 {
+		return min(r.Inspected, r.Received)
+	}
+	return r.Inspected
 }
 
 // Form writes a value in the form in which reports have it, in the unit of the catalogue.

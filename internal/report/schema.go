@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"strings"
 
@@ -10,9 +11,81 @@ import (
 )
 
 // Schema returns the JSON Schema (2020-12) of reports on vehicles of a catalogue. It accepts and
-// refuses what [Decode] does, up to what one value says about another.
+// refuses what [Decode] does, up to what one value says about another. An observation is a union
+// over the items, told apart by the member item, as generators of clients understand it.
 func Schema(cat *catalogue.Catalogue) []byte {
-	s := &schemaWriter{defs: object{}}
+	return marshal(schema(cat, func(s *schemaWriter) object {
+		of, mapping := []any{}, object{}
+		for _, it := range cat.Items {
+			ref := "#/$defs/" + observationOn(it)
+			of, mapping[it.ID] = append(of, object{"$ref": ref}), ref
+		}
+		return object{"oneOf": of, "discriminator": object{"propertyName": "item", "mapping": mapping}}
+	}))
+}
+
+// Parts of the schema, for who validates part by part; that of an observation on an item has the item's id.
+const (
+	frame       = ""  // the whole, whatever its observations are
+	anyObserved = "*" // an observation on no item of the catalogue
+)
+
+// parts is the schema in definitions of which each part needs but a few; the root is the frame.
+func parts(cat *catalogue.Catalogue) object {
+	return schema(cat, func(s *schemaWriter) object {
+		items := []any{}
+		for _, it := range cat.Items {
+			items = append(items, it.ID)
+		}
+		o := s.observation(object{"enum": items}, object{"type": "object"})
+		properties := o["properties"].(object)
+		properties["at"], properties["part"] = object{"type": "array"}, object{"type": "string"}
+		s.defs[anyObserved] = o
+		return object{}
+	})
+}
+
+// part cuts a part out of what parts returned, with the definitions that it needs.
+func part(whole object, name string) object {
+	root := object{"$ref": "#/$defs/" + name}
+	switch name {
+	case frame:
+		root = maps.Clone(whole)
+		delete(root, "$id")
+	case anyObserved:
+	default:
+		root["$ref"] = "#/$defs/" + observationOn(&catalogue.Item{ID: name})
+	}
+	defs, all := object{}, whole["$defs"].(object)
+	delete(root, "$defs")
+	var need func(v any)
+	need = func(v any) {
+		switch v := v.(type) {
+		case object:
+			for key, value := range v {
+				if ref, ok := value.(string); ok && key == "$ref" {
+					name := strings.TrimPrefix(ref, "#/$defs/")
+					if _, known := defs[name]; !known {
+						defs[name] = all[name]
+						need(all[name])
+					}
+				}
+				need(value)
+			}
+		case []any:
+			for _, value := range v {
+				need(value)
+			}
+		}
+	}
+	need(root)
+	root["$defs"] = defs
+	return root
+}
+
+// schema writes the schema with the definition of an observation that is given.
+func schema(cat *catalogue.Catalogue, observation func(*schemaWriter) object) object {
+	s := &schemaWriter{cat: cat, defs: object{}}
 	s.defs["date"] = object{
 		"description": "a calendar date; year and month, or the year alone, where the day is not known",
 		"type":        "string",
@@ -27,32 +100,18 @@ func Schema(cat *catalogue.Catalogue) []byte {
 		"description": "week and year of making since 2000, by the last four digits of the number on a tyre's wall: 0914 is week 9 of 2014",
 		"type":        "string", "pattern": "^(0[1-9]|[1-4][0-9]|5[0-3])[0-9]{2}$",
 	}
-	items, methods := []any{}, []any{}
-	branches := []any{}
-	for _, it := range cat.Items {
-		items = append(items, it.ID)
-		s.defs["found_on_"+it.ID] = s.found(it)
-		branches = append(branches, object{
-			"if":   object{"properties": object{"item": object{"const": it.ID}}, "required": []any{"item"}},
-			"then": object{"properties": object{"found": object{"$ref": "#/$defs/found_on_" + it.ID}}},
-		})
-	}
+	methods := []any{}
 	for _, m := range cat.Methods {
 		methods = append(methods, m.ID)
 	}
-	s.defs["observation"] = object{
-		"type": "object", "additionalProperties": false, "required": []any{"item", "method", "found"},
-		"properties": object{
-			"item":   object{"enum": items},
-			"method": object{"enum": methods},
-			"date":   object{"$ref": "#/$defs/date"},
-			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote, "pattern": storable},
-			"found":  object{"type": "object", "additionalProperties": true}, // said, as generators of clients take it for none
-		},
-		"allOf": branches,
+	s.defs["method"] = object{"description": "how it was found, most credible first", "enum": methods}
+	for _, it := range cat.Items {
+		s.defs["found_on_"+it.ID] = s.found(it)
+		s.defs[observationOn(it)] = s.observationOn(it)
 	}
+	s.defs["observation"] = observation(s)
 	text := object{"type": []any{"string", "null"}, "maxLength": MaxText, "pattern": storable}
-	vehicle := s.facts(cat, "vehicle")
+	vehicle := s.facts("vehicle")
 	vehicle["reference"] = object{"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._~-]{0,99}$"}
 	vehicle["description"] = text
 	vehicle["vin"] = object{"anyOf": []any{
@@ -60,7 +119,7 @@ func Schema(cat *catalogue.Catalogue) []byte {
 		object{"type": "string", "maxLength": vinLength - 1, "pattern": storable},
 		object{"type": "string", "pattern": "^[A-HJ-NPR-Za-hj-npr-z0-9]{17}$"},
 	}}
-	whole := object{
+	return object{
 		"$schema": "https://json-schema.org/draft/2020-12/schema",
 		"$id":     "urn:laidup:report:1",
 		"title":   "laidup report",
@@ -69,8 +128,12 @@ func Schema(cat *catalogue.Catalogue) []byte {
 		"properties": object{
 			"schema":    object{"const": SchemaName},
 			"reference": text,
-			"vehicle":   object{"type": "object", "additionalProperties": false, "required": []any{"reference"}, "properties": vehicle},
-			"lay_up":    object{"type": []any{"object", "null"}, "additionalProperties": false, "properties": s.facts(cat, "lay_up")},
+			"replaces": object{
+				"description": "the id of an earlier report on the vehicle, which this one corrects: the vehicle is assessed without that one",
+				"type":        []any{"string", "null"}, "pattern": "^[A-Za-z0-9][A-Za-z0-9._~-]{0,99}$",
+			},
+			"vehicle": object{"type": "object", "additionalProperties": false, "required": []any{"reference"}, "properties": vehicle},
+			"lay_up":  object{"type": []any{"object", "null"}, "additionalProperties": false, "properties": s.facts("lay_up")},
 			"inspection": object{
 				"type": "object", "additionalProperties": false, "required": []any{"date"},
 				"properties": object{
@@ -83,7 +146,10 @@ func Schema(cat *catalogue.Catalogue) []byte {
 		},
 		"$defs": s.defs,
 	}
-	data, err := json.MarshalIndent(whole, "", " ")
+}
+
+func marshal(schema object) []byte {
+	data, err := json.MarshalIndent(schema, "", " ")
 	if err != nil {
 		panic(err) // maps, lists and words cannot fail to encode
 	}
@@ -102,7 +168,55 @@ const (
 const yearPattern = "([1-9][0-9]{3}|0[1-9][0-9]{2}|00[1-9][0-9]|000[1-9])"
 
 type schemaWriter struct {
+	cat  *catalogue.Catalogue
 	defs object
+}
+
+// observationOn names the definition of an observation on an item.
+func observationOn(it *catalogue.Item) string { return "Observation_" + it.ID }
+
+// observation describes an observation of which the item and what is found on it are given.
+func (s *schemaWriter) observation(item, found object) object {
+	return object{
+		"type": "object", "additionalProperties": false, "required": []any{"item", "method"},
+		"properties": object{
+			"item":   item,
+			"method": object{"$ref": "#/$defs/method"},
+			"date":   object{"$ref": "#/$defs/date"},
+			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote, "pattern": storable},
+			"found":  found,
+			"fitted": object{"type": "boolean", "const": false, "description": "this vehicle never had the item: then nothing is found on it"},
+		},
+		"if":   object{"required": []any{"fitted"}},
+		"then": object{"not": object{"anyOf": []any{object{"required": []any{"found"}}, object{"required": []any{"at"}}, object{"required": []any{"part"}}}}},
+		"else": object{"required": []any{"found"}},
+	}
+}
+
+// observationOn describes an observation on one item.
+func (s *schemaWriter) observationOn(it *catalogue.Item) object {
+	o := s.observation(object{"const": it.ID}, object{"$ref": "#/$defs/found_on_" + it.ID})
+	o["title"] = it.Is
+	properties := o["properties"].(object)
+	if len(it.Positions) > 0 {
+		names := []any{}
+		for _, p := range it.Positions {
+			names = append(names, p.ID)
+		}
+		properties["at"] = object{
+			"description": "the positions that this speaks of; left out, it does not say",
+			"type":        "array", "minItems": 1, "uniqueItems": true, "items": object{"enum": names},
+		}
+	}
+	if len(it.Parts) > 0 {
+		names := []any{}
+		for _, p := range it.Parts {
+			names = append(names, p.ID)
+		}
+		properties["part"] = object{"description": "the part that was renewed by itself; left out, it is the whole item", "enum": names}
+		o["dependentSchemas"] = object{"part": object{"properties": object{"found": object{"required": []any{"renewed"}, "maxProperties": 1}}}}
+	}
+	return o
 }
 
 func words(list []string) []any {
@@ -114,9 +228,9 @@ func words(list []string) []any {
 }
 
 // facts describes the facts of one part of a report; those with a dot stand in an object of their own.
-func (s *schemaWriter) facts(cat *catalogue.Catalogue, part string) object {
+func (s *schemaWriter) facts(part string) object {
 	properties := object{}
-	for _, f := range cat.Facts {
+	for _, f := range s.cat.Facts {
 		if f.In != part {
 			continue
 		}
@@ -172,10 +286,15 @@ func bounded(o object, lo, hi float64) object {
 }
 
 // quantity describes a measurement, with its bounds in each unit, and returns the name of the
-// definition; measurements alike share one.
+// definition; measurements alike share one. The name ends in no number: generators of clients number
+// the branches of a definition, and that of 0 to 5 would get the name of 0 to 50.
 func (s *schemaWriter) quantity(f *catalogue.Finding) string {
+	unit := f.Unit.Code
+	if unit == "1" {
+		unit = "one"
+	}
 	name := strings.NewReplacer("[", "", "]", "", "%", "percent", "/", "_per_", "'", "_", "-", "minus_", "+", "", ".", "_").
-		Replace(fmt.Sprintf("quantity_%s_%v_to_%v", f.Unit.Code, f.Min, f.Max))
+		Replace(fmt.Sprintf("quantity_%v_to_%v_%s", f.Min, f.Max, unit))
 	if s.defs[name] != nil {
 		return name
 	}

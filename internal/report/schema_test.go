@@ -18,10 +18,15 @@ import (
 
 func compiledSchema(t testing.TB, cat *catalogue.Catalogue) *jsonschema.Schema {
 	t.Helper()
+	return compiledText(t, report.Schema(cat))
+}
+
+func compiledText(t testing.TB, text []byte) *jsonschema.Schema {
+	t.Helper()
 	c := jsonschema.NewCompiler()
 	c.Draft = jsonschema.Draft2020
 	c.AssertFormat = true
-	if err := c.AddResource("report.schema.json", bytes.NewReader(report.Schema(cat))); err != nil {
+	if err := c.AddResource("report.schema.json", bytes.NewReader(text)); err != nil {
 		t.Fatal(err)
 	}
 	s, err := c.Compile("report.schema.json")
@@ -109,6 +114,7 @@ func (s sketch) report() object {
 		}
 	}
 	optional(o, "reference", "book 7")
+	optional(o, "replaces", rapid.SampledFrom([]string{"01a21d31-50f4-70db", "-", ""}).Draw(s.t, "replaces"))
 	optional(vehicle, "description", "a van")
 	optional(vehicle, "vin", rapid.SampledFrom([]string{"1G4AH59H45G118341", "ABC", "", "1g4ah59h45g118341"}).Draw(s.t, "vin"))
 	optional(o["inspection"].(object), "inspector", "bench 2")
@@ -127,6 +133,17 @@ func (s sketch) report() object {
 			found[f.ID] = s.value(f)
 		}
 		observation := object{"item": it.ID, "method": rapid.SampledFrom(s.cat.Methods).Draw(s.t, "method").ID, "found": found}
+		switch {
+		case s.one("never fitted", 8):
+			delete(observation, "found")
+			observation["fitted"] = false
+		case len(it.Parts) > 0 && s.one("part", 2):
+			observation["part"] = rapid.SampledFrom(it.Parts).Draw(s.t, "part").ID
+			observation["found"] = object{"renewed": s.date()}
+		}
+		if len(it.Positions) > 0 && observation["fitted"] == nil && s.one("at", 2) {
+			observation["at"] = s.positions(it)
+		}
 		optional(observation, "note", "left edge")
 		if s.one("date", 4) {
 			observation["date"] = s.date()
@@ -135,6 +152,15 @@ func (s sketch) report() object {
 	}
 	o["observations"] = observations
 	return o
+}
+
+// positions draws some of the positions of an item, each once; not all of them may be there.
+func (s sketch) positions(it *catalogue.Item) list {
+	var l list
+	for _, p := range rapid.SliceOfNDistinct(rapid.SampledFrom(it.Positions), 1, 3, rapid.ID).Draw(s.t, "positions") {
+		l = append(l, p.ID)
+	}
+	return l
 }
 
 // place is somewhere in a document where another value can be put.
@@ -186,7 +212,7 @@ func places(v any, into []place) []place {
 
 // odd draws a value that may or may not fit anywhere.
 func (s sketch) odd() any {
-	switch rapid.IntRange(0, 9).Draw(s.t, "kind of oddity") {
+	switch rapid.IntRange(0, 10).Draw(s.t, "kind of oddity") {
 	case 0, 1:
 		return s.text()
 	case 2:
@@ -201,6 +227,15 @@ func (s sketch) odd() any {
 	case 6:
 		units := []string{"km", "mi", "[mi_i]", "bar", "psi", "kPa", "V", "mV", "a", "yr", "mo", "Cel", "°F", "%", "1", "KM", ""}
 		return object{"value": rapid.SampledFrom([]any{0, 1, -1, 1e5, 1e9, "1", nil, 14.7}).Draw(s.t, "value"), "unit": rapid.SampledFrom(units).Draw(s.t, "unit")}
+	case 10:
+		l := list{}
+		for range rapid.IntRange(0, 3).Draw(s.t, "how many") {
+			l = append(l, rapid.SampledFrom([]any{"front_left", "rear_right", "front", "cylinder_1", "cylinder_24", "cylinder_25", "cylinder_01", "over_axle", "cap", "rotor", "", 1, nil}).Draw(s.t, "element"))
+		}
+		if len(l) == 1 && s.one("bare", 2) {
+			return l[0]
+		}
+		return l
 	case 7:
 		return rapid.SampledFrom([]string{"2026-02-30", "2026-2-3", "2026-13", "0000", "02026", "2026-05-02T00:00:00Z", "2026-W01", "2026-", "2025-02-29", "2026-05-03", "1900-02-29", "2000-02-29", "２０２６", "2026\n"}).Draw(s.t, "date")
 	case 8:
@@ -218,7 +253,7 @@ func (s sketch) spoil(o object) {
 	case 1: // a member that may not be known there
 		for range all {
 			if m, ok := p.get().(object); ok {
-				key := rapid.OneOf(rapid.SampledFrom([]string{"colour", "", "found", "value", "age", "removed", "air_conditioning.fitted", "air_conditioning", "vin", "note", "date"}),
+				key := rapid.OneOf(rapid.SampledFrom([]string{"colour", "", "found", "value", "age", "removed", "air_conditioning.fitted", "air_conditioning", "vin", "note", "date", "at", "at", "fitted", "fitted", "part", "part", "renewed"}),
 					rapid.Map(rapid.SampledFrom(s.cat.Facts), func(f *catalogue.Finding) string { return f.ID })).Draw(s.t, "key")
 				m[key] = s.odd()
 				return
@@ -272,14 +307,15 @@ func (s sketch) write(v any) []byte {
 // Clients are promised that the schema they can build a form from accepts and refuses what the
 // service does, up to what one value says about another.
 func TestSchemaAndDecoderAgree(t *testing.T) {
-	cat := builtIn(t)
-	compiled := compiledSchema(t, cat)
-	checker, err := report.NewChecker(cat)
-	if err != nil {
-		t.Fatal(err)
-	}
+	t.Run("on the built-in catalogue", func(t *testing.T) { schemaAndDecoderAgree(t, builtIn(t), 1000) })
+	t.Run("on positions and parts", func(t *testing.T) { schemaAndDecoderAgree(t, placed(), 6000) })
+}
+
+func schemaAndDecoderAgree(t *testing.T, cat *catalogue.Catalogue, examples int) {
+	compiled, byItem := compiledSchema(t, cat), compiledText(t, report.SchemaByItem(cat))
+	checker := report.NewChecker(cat)
 	accepted, refused := 0, 0
-	thorough(t, 2000)
+	thorough(t, examples)
 	rapid.Check(t, func(t *rapid.T) {
 		s := sketch{t, cat}
 		o := s.report()
@@ -302,6 +338,19 @@ func TestSchemaAndDecoderAgree(t *testing.T) {
 			return // a number that no float64 holds
 		}
 		invalid := compiled.Validate(doc)
+		if other := byItem.Validate(doc); (other == nil) != (invalid == nil) {
+			t.Fatalf("the schema says %#v, by the item it says %#v of\n%s", invalid, other, data)
+		}
+		if e, ok := byItem.Validate(doc).(*jsonschema.ValidationError); ok && len(faults) <= report.MaxFaults {
+			for _, v := range e.BasicOutput().Errors {
+				related := func(f report.Fault) bool {
+					return strings.HasPrefix(f.Pointer+"/", v.InstanceLocation+"/") || strings.HasPrefix(v.InstanceLocation+"/", f.Pointer+"/")
+				}
+				if !strings.Contains(v.KeywordLocation, "/anyOf/") && !slices.ContainsFunc(withSchema, related) {
+					t.Fatalf("the schema as a whole says %q at %s, part by part it does not, of\n%s", v.Error, v.InstanceLocation, data)
+				}
+			}
+		}
 		said := slices.DeleteFunc(slices.Clone(faults), func(f report.Fault) bool { return f.Code == report.NotFitted || f.Code == report.Impossible })
 		if (invalid == nil) != (len(said) == 0) {
 			t.Fatalf("the schema says %#v\nthe decoder says %v of\n%s", invalid, faults, data)
@@ -362,7 +411,7 @@ func badPointer(doc any, f report.Fault) string {
 func TestSchemaAndDecoderAgreeOnAnotherCatalogue(t *testing.T) {
 	least := -5.5
 	doc := catalogue.Document{
-		Methods: []catalogue.Method{{ID: "seen", Is: "seen", Credence: 0.9}},
+		Methods: []catalogue.Method{{ID: "seen", Is: "seen", Alarms: 0.9, Reassures: 0.8, AtMost: 20}},
 		Facts: []catalogue.FindingForm{
 			{ID: "trailer.fitted", Kind: catalogue.Flag, In: "vehicle"}, {ID: "trailer.mass", Kind: catalogue.Count, In: "vehicle"},
 			{ID: "shed.dry", Kind: catalogue.Flag, In: "lay_up"}, {ID: "shed.cold", Kind: catalogue.Quantity, Unit: "Cel", In: "lay_up"},
@@ -426,17 +475,13 @@ func TestTheSchemaIsTheSameEachTime(t *testing.T) {
 	if !bytes.Equal(report.Schema(builtIn(t)), report.Schema(builtIn(t))) {
 		t.Error("two schemas of one catalogue")
 	}
-	checker, err := report.NewChecker(builtIn(t))
-	if err != nil || !bytes.Equal(checker.Schema(), report.Schema(builtIn(t))) {
-		t.Errorf("the checker has another schema (%v)", err)
+	if !bytes.Equal(report.NewChecker(builtIn(t)).Schema(), report.Schema(builtIn(t))) {
+		t.Error("the checker has another schema")
 	}
 }
 
 func TestCheckerAddsWhatWasNotSaid(t *testing.T) {
-	checker, err := report.NewChecker(builtIn(t))
-	if err != nil {
-		t.Fatal(err)
-	}
+	checker := report.NewChecker(builtIn(t))
 	if r, _, faults := checker.Decode(marshal(t, validReport())); r == nil || len(faults) > 0 {
 		t.Errorf("the valid report has %v", faults)
 	}
@@ -451,10 +496,7 @@ func TestCheckerAddsWhatWasNotSaid(t *testing.T) {
 
 // A validator that works with every digit of a number can be kept busy with a few bytes.
 func TestHugeNumbersDoNotKeepTheCheckerBusy(t *testing.T) {
-	checker, err := report.NewChecker(builtIn(t))
-	if err != nil {
-		t.Fatal(err)
-	}
+	checker := report.NewChecker(builtIn(t))
 	for _, n := range []json.Number{"1e999999", "1e9999999", "-1e999999999", "1e-999999"} {
 		observations := list{}
 		for range 150 {

@@ -28,11 +28,11 @@ type Difference struct {
 
 // Change is one entry that is written otherwise.
 type Change struct {
-	Kind string // rules, hazards, proofs, ... as the rule set calls the list; empty for what is in none
+	Kind string // rules, faults, hazards, ... as the rule set calls the list; empty for what is in none
 	ID   string
 	What string // added, removed, or the fields with the value before and after
 
-	hazard, item string // that a rule, hazard or proof speaks of
+	hazard, fault, item string // that a rule, fault, limit, hazard or proof speaks of
 }
 
 // String writes the change in one line.
@@ -59,10 +59,12 @@ type Turn struct{ Gate, From, To string }
 
 // Moved is a blocker that is there under one rule set only, with the changes that speak of it.
 type Moved struct {
-	Gate, Kind, Item, Hazard string
-	Because                  string
-	New                      bool // it is on the list of the second rule set
-	Why                      []Change
+	Gate, Kind, Item string
+	At               []string
+	Hazard           string
+	Because          string
+	New              bool // it is on the list of the second rule set
+	Why              []Change
 }
 
 // Diff compares two rule sets, and what comes of dossiers under each.
@@ -80,7 +82,7 @@ func Diff(a, b *ruleset.Set, dossiers []Dossier) (*Difference, error) {
 		after, faults := to.read(x)
 		c.Faults = append(c.Faults, faults...)
 		if len(c.Faults) == 0 {
-			d.compare(&c, from.scorer.Evaluate(before, -1), to.scorer.Evaluate(after, -1))
+			d.compare(&c, from.assess(before...), to.assess(after...))
 		}
 		if len(c.Faults)+len(c.Gates)+len(c.Blockers) > 0 {
 			d.Dossiers = append(d.Dossiers, c)
@@ -125,9 +127,9 @@ func (d *Difference) moved(list, other []score.Blocker, isNew bool) []Moved {
 	var out []Moved
 	for _, b := range list {
 		if !slices.ContainsFunc(other, func(o score.Blocker) bool {
-			return o.Gate == b.Gate && o.Kind == b.Kind && o.Item == b.Item && o.Hazard == b.Hazard
+			return o.Gate == b.Gate && o.Kind == b.Kind && o.Item == b.Item && slices.Equal(o.At, b.At)
 		}) {
-			out = append(out, Moved{b.Gate, b.Kind, b.Item, b.Hazard, b.Because, isNew, d.why(b)})
+			out = append(out, Moved{b.Gate, b.Kind, b.Item, b.At, b.Hazard, b.Because, isNew, d.why(b)})
 		}
 	}
 	return out
@@ -138,9 +140,9 @@ func (d *Difference) why(b score.Blocker) []Change {
 	var own, all []Change
 	for _, c := range d.Changes {
 		switch {
-		case slices.Contains(b.Rules, c.ID), b.Hazard != "" && c.hazard == b.Hazard, c.item == b.Item:
+		case slices.Contains(b.Rules, c.ID), b.Hazard != "" && c.hazard == b.Hazard, slices.Contains(b.Faults, c.fault), c.item == b.Item:
 			own = append(own, c)
-		case c.hazard == "" && c.item == "":
+		case c.hazard == "" && c.fault == "" && c.item == "":
 			all = append(all, c)
 		}
 	}
@@ -188,17 +190,19 @@ const blocksNothing = "-"
 func change(kind, id string, entry any, what string) Change {
 	c := Change{Kind: kind, ID: id, What: what}
 	m, _ := entry.(map[string]any)
-	c.hazard, _ = m["hazard"].(string)
+	c.fault, _ = m["fault"].(string)
 	c.item, _ = m["item"].(string)
 	switch kind {
+	case "faults":
+		c.fault, c.item = id, ""
 	case "hazards":
-		c.hazard, c.item = id, ""
+		c.hazard = id
 	case "items":
 		c.item = id
 	case "weights", "grades":
 		c.item, c.hazard = "", blocksNothing
 	case "":
-		if id != "proof_credence" && id != "half_life" {
+		if id != "proof_credence" && id != "half_life" && id != "likely_bad" {
 			c.hazard = blocksNothing
 		}
 	}
@@ -241,15 +245,17 @@ func entriesOf(s *ruleset.Set) ([]entries, error) {
 		}
 		return e
 	}
+	positions, _ := cat["positions"].(map[string]any)
 	rest := entries{"", map[string]any{}}
-	for _, k := range []string{"asks", "proof_credence", "severity_weights", "half_life", "look_next", "assumes", "cautions", "unseen"} {
+	for _, k := range []string{"asks", "proof_credence", "common_error", "likely_bad", "severity_weights", "half_life", "look_next", "assumes", "cautions", "unseen"} {
 		rest.byID[k] = doc[k]
 	}
 	out := []entries{
-		list("gates", doc["gates"], "id"), list("hazards", doc["hazards"], "id"), list("rules", doc["rules"], "id"),
-		list("proofs", doc["proofs"], "id"), list("half_lives", doc["half_lives"], "item"), list("grades", doc["grades"], "item", "of"),
+		list("gates", doc["gates"], "id"), list("faults", doc["faults"], "id"), list("rules", doc["rules"], "id"), list("limits", doc["limits"], "id"),
+		list("hazards", doc["hazards"], "id"), list("proofs", doc["proofs"], "id"), list("follows", doc["follows"], "id"), list("half_lives", doc["half_lives"], "item"), list("grades", doc["grades"], "item", "of"),
 		list("weights", weights["systems"], "id"), list("weights", weights["items"], "id"),
-		list("methods", cat["methods"], "id"), list("facts", cat["facts"], "id"), list("items", items, "id"), rest,
+		list("methods", cat["methods"], "id"), list("facts", cat["facts"], "id"), list("items", items, "id"),
+		{"positions", positions}, rest,
 	}
 	return out, nil
 }

@@ -12,15 +12,16 @@ import (
 	"laidup/internal/ruleset"
 )
 
-// Doc writes a rule set as a book in Markdown, by system and item: what can be found, what can
-// happen, what each finding weighs and why, what has to be proven, and on whose word it stands.
-// The same rule set gives the same bytes.
+// Doc writes a rule set as a book in Markdown: what may happen at each gate, how likely parts are bad
+// where nobody looked, and by system and item what can be found, what each finding weighs and why, what
+// is not allowed, what has to be shown, and on whose word all that stands. The same rule set gives the
+// same bytes.
 func Doc(set *ruleset.Set) ([]byte, error) {
 	form, err := set.Document()
 	if err != nil {
 		return nil, err
 	}
-	b := &book{form: form, halfLife: map[string]ruleset.HalfLifeForm{}, weight: map[string]float64{}}
+	b := &book{set: set, form: form, halfLife: map[string]ruleset.HalfLifeForm{}, weight: map[string]float64{}}
 	for _, h := range form.HalfLives {
 		b.halfLife[h.Item] = h
 	}
@@ -28,6 +29,10 @@ func Doc(set *ruleset.Set) ([]byte, error) {
 		b.weight[w.ID] = w.Weight
 	}
 	b.front()
+	if err := b.plots(); err != nil {
+		return nil, err
+	}
+	b.hazards()
 	for _, s := range form.Catalogue.Systems {
 		b.system(s)
 	}
@@ -36,6 +41,7 @@ func Doc(set *ruleset.Set) ([]byte, error) {
 
 type book struct {
 	text     strings.Builder
+	set      *ruleset.Set
 	form     *ruleset.Document
 	halfLife map[string]ruleset.HalfLifeForm
 	weight   map[string]float64
@@ -70,18 +76,26 @@ func (b *book) front() {
 	b.line("")
 	b.line("%s", f.Is)
 	b.line("")
-	b.line("Written by `laidup rules doc` from the rule set itself: do not edit it here. %d hazards, %d rules, %d proofs.", len(f.Hazards), len(f.Rules), len(f.Proofs))
-	b.line("Weights are in decibans: +10 makes a hazard ten times as likely (in odds), +3 twice, -10 a tenth.")
+	anchored := 0
+	for _, x := range f.Faults {
+		if x.Prior.Anchor != nil {
+			anchored++
+		}
+	}
+	b.line("Written by `laidup rules doc` from the rule set itself: do not edit it here. %d faults (%d rest on published rates), %d rules, %d limits, %d hazards, %d proofs, %d follow-ups.",
+		len(f.Faults), anchored, len(f.Rules), len(b.set.Limits), len(f.Hazards), len(f.Proofs), len(f.Follows))
+	b.line("Weights are in decibans: +10 makes a fault ten times as likely (in odds), +3 twice, -10 a tenth.")
 	b.line("")
+	b.sources()
 	b.line("## Gates")
 	b.line("")
-	b.head("gate", "means", "a hazard blocks from")
+	b.head("gate", "means", "tolerates", "because")
 	for _, g := range f.Gates {
 		id := g.ID
 		if id == f.Asks {
 			id += " (asked for unless another is named)"
 		}
-		b.row(id, g.Is, g.Tolerance+" risk")
+		b.row(id, g.Is, tolerates(g.Tolerates), g.Because)
 	}
 	b.line("")
 	for _, g := range f.Gates {
@@ -93,13 +107,14 @@ func (b *book) front() {
 	}
 	b.line("## What counts how much")
 	b.line("")
-	b.head("method", "means", "credence")
+	b.head("method, most credible first", "means", "alarms", "reassures", "counts at most", "source")
 	for _, m := range f.Catalogue.Methods {
-		b.row(m.ID, m.Is, number(m.Credence))
+		b.row(m.ID, m.Is, number(m.Alarms), number(m.Reassures), number(m.AtMost)+" dB", sourceOf(m.Source))
 	}
 	b.line("")
-	b.line("A finding proves something from a credence of %s, aged. A reassuring finding loses half of its credence in %s (%s), unless its item says otherwise.",
-		number(f.ProofCredence), years(f.HalfLife.Years), f.HalfLife.Source)
+	b.line("What is found proves something where such alarms are true in %s of cases or more, aged. A reassuring finding loses half of its worth in %s (%s), unless its item says otherwise.",
+		percent(f.ProofCredence), years(f.HalfLife.Years), f.HalfLife.Source)
+	b.line("All estimates may be wrong alike by %s dB. A part that is likelier bad than %s is looked at before it can do critical harm.", number(f.CommonError), percent(f.LikelyBad))
 	b.line("The risk index is the probability times %s.", severityWeights(f.SeverityWeights))
 	b.line("")
 	b.line("An item that nobody graded has, over its %s, a condition from %s to %s, expected %s (%s).",
@@ -116,6 +131,101 @@ func (b *book) front() {
 		b.list(f.Cautions)
 	}
 	b.common()
+}
+
+// sourceKinds are the kinds of source, best first, and what each means.
+var sourceKinds = [][2]string{
+	{"regulation", "law, or what an authority tests by"},
+	{"standard", "a standard"},
+	{"handbook", "makers' manuals, published tables and reports"},
+	{"common_practice", "what the trade does"},
+	{"estimate", "estimates of several careful people who did not see each other's, pooled"},
+	{"judgement", "the judgement of who wrote the entry"},
+}
+
+// sources counts on whose word the entries stand.
+func (b *book) sources() {
+	f := b.form
+	columns := []string{"faults", "rules", "limits", "hazards", "proofs", "follow-ups"}
+	count := map[string][]int{}
+	add := func(column int, kind string) {
+		if count[kind] == nil {
+			count[kind] = make([]int, len(columns))
+		}
+		count[kind][column]++
+	}
+	for _, x := range f.Faults {
+		add(0, x.Source.Kind)
+	}
+	for _, x := range f.Rules {
+		add(1, x.Source.Kind)
+	}
+	for _, x := range f.Limits {
+		add(2, x.Source.Kind)
+	}
+	for _, x := range f.Hazards {
+		add(3, x.Source.Kind)
+	}
+	for _, x := range f.Proofs {
+		add(4, x.Source.Kind)
+	}
+	for _, x := range f.Follows {
+		add(5, x.Source.Kind)
+	}
+	b.line("On whose word the entries stand:")
+	b.line("")
+	b.head(append([]string{"source", "is"}, columns...)...)
+	for _, k := range sourceKinds {
+		if count[k[0]] == nil {
+			continue
+		}
+		row := []string{spaced(k[0]), k[1]}
+		for _, n := range count[k[0]] {
+			row = append(row, number(float64(n)))
+		}
+		b.row(row...)
+	}
+	b.line("")
+}
+
+// sourceOf writes the source of what the catalogue says, which keeps it as it was written.
+func sourceOf(v any) string {
+	var s ruleset.Source
+	data, err := json.Marshal(v)
+	if err != nil || json.Unmarshal(data, &s) != nil {
+		return ""
+	}
+	return s.String()
+}
+
+func tolerates(by map[string]float64) string {
+	var parts []string
+	for s := ruleset.Catastrophic; s <= ruleset.Negligible; s++ {
+		if p, ok := by[s.String()]; ok {
+			parts = append(parts, fmt.Sprintf("%s %s", s, percent(p)))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// hazards lists what may happen, by gate.
+func (b *book) hazards() {
+	b.line("## What may happen")
+	b.line("")
+	for _, g := range b.form.Gates {
+		any := false
+		for _, h := range b.form.Hazards {
+			if h.Gate != g.ID {
+				continue
+			}
+			if !any {
+				b.line("### At %s", spaced(g.ID))
+				b.line("")
+				any = true
+			}
+			b.hazard(h)
+		}
+	}
 }
 
 // common says once what is so of every item.
@@ -158,6 +268,7 @@ func (b *book) item(it catalogue.ItemForm) {
 		facts = append(facts, "where "+code(it.Applies))
 	}
 	facts = append(facts, number(it.Minutes)+" minutes", "off first: "+spaced(it.Access))
+	facts = append(facts, own(it)...)
 	if h, ok := b.halfLife[it.ID]; ok {
 		facts = append(facts, fmt.Sprintf("half-life of a look %s (%s)", years(h.Years), h.Source))
 	}
@@ -173,17 +284,67 @@ func (b *book) item(it catalogue.ItemForm) {
 		b.line("* refused unless %s: %s", code(m.Hold), m.Else)
 	}
 	b.line("")
-	for _, h := range b.form.Hazards {
-		if h.Item == it.ID {
-			b.hazard(h)
+	for _, f := range b.form.Faults {
+		if f.Item == it.ID {
+			b.fault(f)
 		}
 	}
+	b.limits(it.ID)
 	for _, p := range b.form.Proofs {
 		if p.Item == it.ID {
 			b.proof(p)
 		}
 	}
+	for _, f := range b.form.Follows {
+		if f.Item == it.ID {
+			ends := "or it is renewed"
+			if f.Outlasts {
+				ends = "and renewing it does not end that"
+			}
+			b.line("* once %s: %s, until `%s` is shown anew, %s (`%s`; %s)", code(f.When), f.Because, f.Needs, ends, f.ID, f.Source)
+			b.line("")
+		}
+	}
 	b.grades(it.ID)
+}
+
+// own says what an item has of its own of what others have in common.
+func own(it catalogue.ItemForm) []string {
+	var said []string
+	switch {
+	case it.Positions.List != "":
+		said = append(said, "positions: "+spaced(it.Positions.List))
+	case len(it.Positions.IDs) > 0:
+		said = append(said, "positions: "+spaced(strings.Join(it.Positions.IDs, ", ")))
+	}
+	if n := it.NeededFrom; n != nil {
+		said = append(said, "needed from "+spaced(n.Gate)+" on"+where(n.When))
+	}
+	if it.HalfLife != nil {
+		said = append(said, "half-life of a look "+years(*it.HalfLife))
+	}
+	for _, part := range slices.Sorted(maps.Keys(it.Parts)) {
+		said = append(said, fmt.Sprintf("the %s renewed by itself supersedes %s", spaced(part), spaced(strings.Join(it.Parts[part], ", "))))
+	}
+	return append(said, figures(it.Methods)...)
+}
+
+// figures says what methods are worth where that is not what it is elsewhere.
+func figures(by map[string]catalogue.FiguresForm) []string {
+	var said []string
+	for _, m := range slices.Sorted(maps.Keys(by)) {
+		var parts []string
+		for _, x := range []struct {
+			word string
+			v    *float64
+		}{{"alarms", by[m].Alarms}, {"reassures", by[m].Reassures}, {"counts at most", by[m].AtMost}} {
+			if x.v != nil {
+				parts = append(parts, x.word+" "+number(*x.v))
+			}
+		}
+		said = append(said, m+" "+strings.Join(parts, ", "))
+	}
+	return said
 }
 
 func found(f catalogue.FindingForm) string {
@@ -203,6 +364,9 @@ func found(f catalogue.FindingForm) string {
 	if f.Worse != "" && f.Worse != "neither" {
 		s += ", worse when " + f.Worse
 	}
+	if own := figures(f.Methods); len(own) > 0 {
+		s += " (" + strings.Join(own, "; ") + ")"
+	}
 	return s
 }
 
@@ -211,33 +375,81 @@ func (b *book) hazard(h ruleset.HazardForm) {
 	b.line("")
 	b.line("%s.", sentence(h.What))
 	b.line("")
-	b.line("* at %s%s", spaced(h.Gate), where(h.When))
+	if h.When != "" {
+		b.line("*%s", where(h.When))
+	}
 	b.line("* severity %s", severity(h.Severity))
-	b.line("* with nobody having looked: %s", prior(h.Prior))
-	b.line("* cleared by %s", clearing(h.ClearBy))
+	for _, c := range h.Causes {
+		b.line("* by `%s`: %s of the time, give or take %s dB", c.Fault, chance(c.Chance), number(c.Spread))
+	}
 	for _, c := range h.Cautions {
 		b.line("* caution: %s", c)
 	}
 	b.line("* source: %s", h.Source)
 	b.line("")
-	var own []ruleset.RuleForm
-	for _, r := range b.form.Rules {
-		if r.Hazard == h.ID {
-			own = append(own, r)
+}
+
+func chance(c ruleset.ChanceForm) string {
+	var cases []string
+	for _, x := range c {
+		cases = append(cases, percent(x.Is)+where(x.When))
+	}
+	return strings.Join(cases, ", else ")
+}
+
+func (b *book) fault(f ruleset.FaultForm) {
+	b.line("#### Fault `%s`", f.ID)
+	b.line("")
+	b.line("%s%s.", sentence(f.Is), where(f.When))
+	b.line("")
+	b.line("* with nobody having looked: %s, give or take %s dB", prior(f.Prior), number(f.Prior.Spread))
+	for _, s := range f.Prior.Shifts {
+		b.line("* %s dB%s", signed(s.DB), where(s.When))
+	}
+	if f.Prior.Cap != nil {
+		b.line("* never more than %s", percent(*f.Prior.Cap))
+	}
+	if a := f.Prior.Anchor; a != nil {
+		b.line("* rests on %s: %s%s", a.Cite, a.Says, inBrackets(a.Population, a.Year))
+		if a.Judged != "" {
+			b.line("* judged on top: %s", a.Judged)
 		}
 	}
-	if len(own) == 0 {
+	for _, h := range b.form.Hazards {
+		for _, c := range h.Causes {
+			if c.Fault == f.ID {
+				b.line("* may cause `%s` at %s", h.ID, spaced(h.Gate))
+			}
+		}
+	}
+	if len(f.ClearBy) > 0 {
+		b.line("* cleared by %s", clearing(f.ClearBy))
+	} else {
+		b.line("* cleared by a new part")
+	}
+	for _, c := range f.Cautions {
+		b.line("* caution: %s", c)
+	}
+	b.line("* source: %s", f.Source)
+	b.line("")
+	var rules []ruleset.RuleForm
+	for _, r := range b.form.Rules {
+		if r.Fault == f.ID {
+			rules = append(rules, r)
+		}
+	}
+	if len(rules) == 0 {
 		return
 	}
 	b.head("rule", "when", "weighs", "line", "blocks", "says", "source")
-	for _, r := range own {
+	for _, r := range rules {
 		when := code(r.When)
-		if r.Item != "" && r.Item != h.Item {
+		if r.Item != "" && r.Item != f.Item {
 			when += " of " + spaced(r.Item)
 		}
 		blocks := ""
 		if r.Blocks != nil {
-			blocks = spaced(r.Blocks.Gate) + where(r.Blocks.When)
+			blocks = spaced(r.Blocks.Gate) + where(r.Blocks.If)
 			if r.Blocks.Kind == "duty" {
 				blocks += " (duty)"
 			}
@@ -254,16 +466,68 @@ func (b *book) hazard(h ruleset.HazardForm) {
 	b.line("")
 }
 
+func inBrackets(parts ...string) string {
+	parts = slices.DeleteFunc(parts, func(s string) bool { return s == "" })
+	if len(parts) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(parts, ", ") + ")"
+}
+
+// limits lists what is not allowed on an item, whatever the odds.
+func (b *book) limits(item string) {
+	began := false
+	for _, l := range b.form.Limits {
+		of := l.Item
+		for _, f := range b.form.Faults {
+			if of == "" && f.ID == l.Fault {
+				of = f.Item
+			}
+		}
+		if of != item {
+			continue
+		}
+		if !began {
+			b.line("Not allowed, whatever the odds:")
+			b.line("")
+			b.head("limit", "when", "before", "says", "source")
+			began = true
+		}
+		before := spaced(l.Gate) + where(l.If)
+		if l.Kind == "duty" {
+			before += " (duty)"
+		}
+		says := l.Because
+		if len(l.Guards) > 0 {
+			says += "; guards " + spaced(strings.Join(l.Guards, ", "))
+		}
+		if len(l.ClearBy) > 0 {
+			says += "; cleared by " + clearing(l.ClearBy)
+		}
+		for _, c := range l.Cautions {
+			says += "; caution: " + c
+		}
+		b.row("`"+l.ID+"`", code(l.When), before, says, l.Source.String())
+	}
+	if began {
+		b.line("")
+	}
+}
+
 func (b *book) proof(p ruleset.ProofForm) {
 	b.line("#### Proof `%s`", p.ID)
 	b.line("")
-	b.line("%s needs it proven%s: else %s.", sentence(spaced(p.Gate)), where(p.When), p.Because)
-	b.line("")
-	var ways []string
-	for _, w := range p.ProvenBy {
-		ways = append(ways, code(w))
+	asked := "Always"
+	if !p.Always {
+		var ids []string
+		for _, h := range p.Guards {
+			ids = append(ids, "`"+h+"`")
+		}
+		asked = "While " + strings.Join(ids, " or ") + " is likelier than is tolerated"
 	}
-	b.line("* proven by %s", strings.Join(ways, " or "))
+	b.line("%s, %s needs it shown%s: else %s.", asked, spaced(p.Gate), where(p.When), p.Because)
+	b.line("")
+	b.line("* shown by %s", code(p.Proves))
 	b.line("* cleared by %s", clearing(p.ClearBy))
 	for _, c := range p.Cautions {
 		b.line("* caution: %s", c)
@@ -323,7 +587,7 @@ func prior(p ruleset.PriorForm) string {
 	for _, k := range p.Knots {
 		knots = append(knots, fmt.Sprintf("%s at %s", percent(k[1]), number(k[0])))
 	}
-	return fmt.Sprintf("%s of %s; %s when that is not known", strings.Join(knots, ", "), words(p.Of), percent(*p.WhenUnknown))
+	return fmt.Sprintf("%s of %s", strings.Join(knots, ", "), words(p.Of))
 }
 
 func weight(w ruleset.WeightForm) string {
@@ -427,10 +691,15 @@ func signed(v float64) string {
 	return number(v)
 }
 
-// percent writes a probability; three digits are more than anybody knows.
+// percent writes a probability; three digits are more than anybody knows, unless they would make it
+// certain.
 func percent(p float64) string {
-	v, _ := strconv.ParseFloat(strconv.FormatFloat(100*p, 'g', 3, 64), 64)
-	return number(v) + " %"
+	for digits := 3; ; digits++ {
+		v, _ := strconv.ParseFloat(strconv.FormatFloat(100*p, 'g', digits, 64), 64)
+		if v < 100 || p >= 1 || digits > 16 {
+			return number(v) + " %"
+		}
+	}
 }
 
 func years(v float64) string {

@@ -14,9 +14,11 @@ import (
 	"strings"
 
 	"laidup/internal/calendar"
+	"laidup/internal/condition"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 )
 
 // Today is the day from which the tests of rule sets speak, so that what they expect never changes
@@ -44,13 +46,20 @@ func (b *bench) over() bool {
 	return b.asked%64 == 0 && b.ctx.Err() != nil
 }
 
-// try scores one report of today.
-func (b *bench) try(vehicle, layUp map[string]any, observations []ruleset.ObservationForm) (*score.Assessment, *report.Report, error) {
+// assess scores reports and says in words why.
+func (b *bench) assess(reports ...*report.Report) *score.Assessment {
+	a := b.scorer.Evaluate(reports, -1)
+	wording.English().Write(a)
+	return a
+}
+
+// lay lays one report of today.
+func (b *bench) lay(vehicle, layUp map[string]any, observations []ruleset.ObservationForm) (*report.Dossier, error) {
 	r, err := b.report(Today, vehicle, layUp, observations)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	return b.scorer.Evaluate([]*report.Report{r}, -1), r, nil
+	return report.Lay([]*report.Report{r}, b.set.Catalogue, b.set.ProofCredence), nil
 }
 
 // report makes a report as a form would post it.
@@ -100,32 +109,53 @@ func entry(a *score.Assessment, hazard string) *score.Entry {
 	return nil
 }
 
-// evidence finds what became of a rule: the evidence of it that counts or is outweighed.
-func evidence(a *score.Assessment, r *ruleset.Rule) (ev *score.Evidence, counts bool) {
-	e := entry(a, r.Hazard.ID)
-	if e == nil {
-		return nil, false
-	}
-	for i := range e.Evidence {
-		if e.Evidence[i].Rule == r.ID {
-			return &e.Evidence[i], true
+// causeIn finds a fault among the causes of a register: where it is likeliest, since facts that are not
+// known may be read another way for each hazard. Nil where it causes nothing there.
+func causeIn(a *score.Assessment, fault string) *score.Cause {
+	var worst *score.Cause
+	for i := range a.Register {
+		for k := range a.Register[i].Causes {
+			if c := &a.Register[i].Causes[k]; c.Fault == fault && (worst == nil || c.Probability > worst.Probability) {
+				worst = c
+			}
 		}
 	}
-	for i := range e.Outweighed {
-		if e.Outweighed[i].Rule == r.ID {
-			return &e.Outweighed[i], false
+	return worst
+}
+
+// evidence finds what became of a rule in the ledger of its fault: the evidence of it that counts or is
+// outweighed.
+func evidence(c *score.Cause, r *ruleset.Rule) (ev *score.Evidence, counts bool) {
+	for i := range c.Evidence {
+		if c.Evidence[i].Rule == r.ID {
+			return &c.Evidence[i], true
+		}
+	}
+	for i := range c.Outweighed {
+		if c.Outweighed[i].Rule == r.ID {
+			return &c.Outweighed[i], false
 		}
 	}
 	return nil, false
 }
 
 func findRule(set *ruleset.Set, id string) *ruleset.Rule {
-	for _, r := range set.Rules {
-		if r.ID == id {
-			return r
+	return find(set.Rules, func(r *ruleset.Rule) string { return r.ID }, id)
+}
+
+// find finds an entry of a list by its id; nil where there is none.
+func find[T any](list []*T, idOf func(*T) string, id string) *T {
+	for _, x := range list {
+		if idOf(x) == id {
+			return x
 		}
 	}
 	return nil
+}
+
+// there reports whether an optional condition does not rule something out.
+func there(c *condition.Condition, f condition.Frame) bool {
+	return c == nil || c.Holds(f) != condition.False
 }
 
 func gateIndex(set *ruleset.Set, id string) int {

@@ -9,6 +9,7 @@ import (
 	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
+	"laidup/internal/report"
 	"laidup/internal/ruleset"
 )
 
@@ -208,7 +209,7 @@ func weightOn(r *ruleset.Rule, f condition.Frame) (weight float64, blocks bool) 
 	if holds == condition.Unknown {
 		weight = math.Max(weight, 0)
 	}
-	return weight, r.Blocks != nil && (r.Blocks.When == nil || r.Blocks.When.Holds(f) != condition.False)
+	return weight, r.Limit != nil && there(r.Limit.If, f)
 }
 
 func firesOn(r *ruleset.Rule, f condition.Frame) bool {
@@ -219,11 +220,36 @@ func firesOn(r *ruleset.Rule, f condition.Frame) bool {
 // canBeSilent reports whether a rule ever lets pass what it reads, on a vehicle with the facts in a
 // frame. One that asks only whether a text was given, or weighs any number, does not.
 func (b *bench) canBeSilent(r *ruleset.Rule, facts condition.Frame) bool {
-	cat, f := b.set.Catalogue, slices.Clone(facts)
-	limits := limitsOf(r)
-	values := make([][]float64, len(r.Needs))
-	for i, slot := range r.Needs {
-		values[i] = valuesOf(cat, slot, limits)
+	f := slices.Clone(facts)
+	return b.tries(f, r.Needs, limitsOf(r), func() bool { return !firesOn(r, f) })
+}
+
+// tries goes through the values of some slots that could make a difference to who asks about the
+// limits given, until yes returns true, and returns whether it did.
+func (b *bench) tries(f condition.Frame, slots []int, limits []float64, yes func() bool) bool {
+	values := make([][]float64, len(slots))
+	for i, slot := range slots {
+		values[i] = valuesOf(b.set.Catalogue, slot, limits)
 	}
-	return b.combine(f, r.Needs, values, func() bool { return !firesOn(r, f) })
+	return b.combine(f, slots, values, yes)
+}
+
+// answered reports whether all findings that a rule reads are known in a frame.
+func answered(r *ruleset.Rule, f condition.Frame) bool {
+	return !slices.ContainsFunc(r.Needs, func(slot int) bool { return !f.Known(slot) })
+}
+
+// numberIn is what is known at a place of a number that limits read.
+func (b *bench) numberIn(it *catalogue.Item, p *report.Place, d *report.Dossier, slot int) report.Interval {
+	switch cat := b.set.Catalogue; slot {
+	case it.Age.Slot:
+		return p.Age
+	case cat.YearsLaidUp:
+		return p.LaidUp
+	case cat.YearsSinceBuilt:
+		return d.SinceBuilt
+	case cat.Odometer:
+		return d.Driven
+	}
+	return report.Interval{Low: 0, High: math.Inf(1)}
 }

@@ -16,6 +16,8 @@ type Document struct {
 	Asks    string `json:"asks"`
 
 	ProofCredence   float64            `json:"proof_credence"`
+	CommonError     float64            `json:"common_error"`
+	LikelyBad       float64            `json:"likely_bad"`
 	SeverityWeights map[string]float64 `json:"severity_weights"`
 	HalfLife        HalfLifeForm       `json:"half_life"`
 	HalfLives       []HalfLifeForm     `json:"half_lives,omitempty"`
@@ -23,11 +25,15 @@ type Document struct {
 	Assumes         []string           `json:"assumes,omitempty"`
 	Cautions        []string           `json:"cautions,omitempty"`
 
+	// Catalogue has the systems that stand at the top level too.
 	Catalogue catalogue.Document `json:"catalogue"`
 	Gates     []GateForm         `json:"gates"`
-	Hazards   []HazardForm       `json:"hazards"`
+	Faults    []FaultForm        `json:"faults"`
 	Rules     []RuleForm         `json:"rules"`
-	Proofs    []ProofForm        `json:"proofs"`
+	Limits    []LimitForm        `json:"limits,omitempty"`
+	Hazards   []HazardForm       `json:"hazards"`
+	Proofs    []ProofForm        `json:"proofs,omitempty"`
+	Follows   []FollowForm       `json:"follows,omitempty"`
 	Weights   WeightsForm        `json:"weights,omitzero"`
 	Unseen    UnseenForm         `json:"unseen"`
 	Grades    []GradeForm        `json:"grades,omitempty"`
@@ -47,8 +53,8 @@ func (s Source) String() string {
 	switch s.Kind {
 	case "common_practice":
 		text = "common practice"
-	case "judgement":
-		text = "judgement"
+	case "judgement", "estimate":
+		text = s.Kind
 	}
 	if s.Note != "" {
 		text += " (" + s.Note + ")"
@@ -70,24 +76,63 @@ type LookNext struct {
 	Most   int      `json:"most"`
 }
 
-// GateForm is a gate as it is written. Tolerance is the risk level at or above which a hazard blocks.
+// GateForm is a gate as it is written. Tolerates has the probability that a hazard may have, by its
+// severity; of a severity that is not named any is tolerated.
 type GateForm struct {
-	ID        string   `json:"id"`
-	Is        string   `json:"is"`
-	Tolerance string   `json:"tolerance"`
-	Cautions  []string `json:"cautions,omitempty"`
+	ID        string             `json:"id"`
+	Is        string             `json:"is"`
+	Tolerates map[string]float64 `json:"tolerates"`
+	Because   string             `json:"because"`
+	Cautions  []string           `json:"cautions,omitempty"`
 }
 
-// HazardForm is a hazard as it is written.
+// FaultForm is one way in which an item can be bad, as it is written. Where ClearBy is empty, a new
+// part makes it sound.
+type FaultForm struct {
+	ID       string     `json:"id"`
+	Item     string     `json:"item"`
+	When     string     `json:"when,omitempty"`
+	Is       string     `json:"is"`
+	Prior    PriorForm  `json:"prior"`
+	ClearBy  []Clearing `json:"clear_by,omitempty"`
+	Cautions []string   `json:"cautions,omitempty"`
+	Source   Source     `json:"source"`
+}
+
+// PriorForm is a prior probability: one number, or a curve over one number.
+type PriorForm struct {
+	Is     *float64    `json:"is,omitempty"`
+	Of     string      `json:"of,omitempty"`
+	Knots  []Knot      `json:"curve,omitempty"`
+	Spread float64     `json:"spread"`
+	Shifts []ShiftForm `json:"shifts,omitempty"`
+	Cap    *float64    `json:"cap,omitempty"`
+	Anchor *Anchor     `json:"anchor,omitempty"`
+}
+
+// ShiftForm moves the log-odds of a prior on vehicles of which When holds.
+type ShiftForm struct {
+	When string  `json:"when"`
+	DB   float64 `json:"db"`
+}
+
+// Anchor is a published rate that a prior rests on.
+type Anchor struct {
+	Cite       string `json:"cite"`
+	Says       string `json:"says"`                 // the rate
+	Population string `json:"population,omitempty"` // of what
+	Year       string `json:"year,omitempty"`       // of when
+	Judged     string `json:"judged,omitempty"`     // what was made of it by judgement
+}
+
+// HazardForm is a harm that faults do at a gate, as it is written.
 type HazardForm struct {
 	ID       string       `json:"id"`
-	Item     string       `json:"item"`
 	Gate     string       `json:"gate"`
 	When     string       `json:"when,omitempty"`
 	What     string       `json:"what"`
 	Severity SeverityForm `json:"severity"`
-	Prior    PriorForm    `json:"prior"`
-	ClearBy  []Clearing   `json:"clear_by"`
+	Causes   []CauseForm  `json:"causes"`
 	Cautions []string     `json:"cautions,omitempty"`
 	Source   Source       `json:"source"`
 }
@@ -110,11 +155,29 @@ func (s *SeverityForm) UnmarshalJSON(b []byte) error {
 	return json.Unmarshal(b, (*[]SeverityCase)(s))
 }
 
-// PriorForm is a prior probability: one number, or a curve over one number.
-type PriorForm struct {
-	Is *float64 `json:"is,omitempty"`
-	Of string   `json:"of,omitempty"`
-	Curve
+// CauseForm is a fault that causes a hazard, and the chance that it does so in one attempt.
+type CauseForm struct {
+	Fault  string     `json:"fault"`
+	Chance ChanceForm `json:"chance"`
+	Spread float64    `json:"spread"`
+}
+
+// ChanceForm is a chance: the first entry whose condition holds counts.
+type ChanceForm []ChanceCase
+
+// ChanceCase is one chance and the vehicle facts under which it holds.
+type ChanceCase struct {
+	When string  `json:"when,omitempty"`
+	Is   float64 `json:"is"`
+}
+
+// UnmarshalJSON reads a list of cases, or one number for all cases.
+func (c *ChanceForm) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] != '[' {
+		*c = ChanceForm{{}}
+		return json.Unmarshal(b, &(*c)[0].Is)
+	}
+	return json.Unmarshal(b, (*[]ChanceCase)(c))
 }
 
 // Curve is piecewise linear between its knots [x, y] and flat beyond them.
@@ -146,17 +209,18 @@ type Clearing struct {
 	Found map[string]any `json:"found"`
 }
 
-// RuleForm is a rule as it is written.
+// RuleForm is what one finding means for one fault, as it is written. Where Blocks is given it is a
+// limit too, of the same id, condition and reason.
 type RuleForm struct {
 	ID       string      `json:"id"`
-	Hazard   string      `json:"hazard"`
+	Fault    string      `json:"fault"`
 	Item     string      `json:"item,omitempty"`
 	Line     string      `json:"line,omitempty"`
 	When     string      `json:"when"`
 	Weight   WeightForm  `json:"weight"`
 	Blocks   *BlocksForm `json:"blocks,omitempty"`
 	Because  string      `json:"because"`
-	ClearBy  []Clearing  `json:"clear_by,omitempty"`
+	ClearBy  []Clearing  `json:"clear_by,omitempty"` // that of the fault unless given
 	Cautions []string    `json:"cautions,omitempty"`
 	Source   Source      `json:"source"`
 }
@@ -182,24 +246,68 @@ func (w *WeightForm) UnmarshalJSON(b []byte) error {
 	return json.Unmarshal(b, &w.Is)
 }
 
-// BlocksForm says that a rule that fires blocks a gate outright.
+// BlocksForm is the rest of a limit whose condition is that of a rule.
 type BlocksForm struct {
 	Gate string `json:"gate"`
-	When string `json:"when,omitempty"`
+	If   string `json:"if,omitempty"`
 	Kind string `json:"kind,omitempty"`
 }
 
-// ProofForm is something that a gate needs proven, as it is written.
+// UnmarshalJSON reads an object, or the name of the gate alone.
+func (b *BlocksForm) UnmarshalJSON(data []byte) error {
+	if len(data) > 0 && data[0] == '"' {
+		*b = BlocksForm{}
+		return json.Unmarshal(data, &b.Gate)
+	}
+	type plain BlocksForm
+	return json.Unmarshal(data, (*plain)(b))
+}
+
+// LimitForm is what the trade or the law does not allow before a gate, as it is written. It speaks
+// of a fault, or of an item where no fault is concerned.
+type LimitForm struct {
+	ID       string     `json:"id"`
+	Fault    string     `json:"fault,omitempty"`
+	Item     string     `json:"item,omitempty"`
+	When     string     `json:"when"`
+	Gate     string     `json:"gate"`
+	If       string     `json:"if,omitempty"`
+	Kind     string     `json:"kind,omitempty"`   // defect unless given
+	Guards   []string   `json:"guards,omitempty"` // all hazards of the fault unless given
+	Because  string     `json:"because"`
+	ClearBy  []Clearing `json:"clear_by,omitempty"` // that of the fault unless given
+	Cautions []string   `json:"cautions,omitempty"`
+	Source   Source     `json:"source"`
+}
+
+// ProofForm is something that has to be shown before a gate, as it is written: always, or while one
+// of the hazards that it guards is above what its gate tolerates.
 type ProofForm struct {
 	ID       string     `json:"id"`
 	Item     string     `json:"item"`
 	Gate     string     `json:"gate"`
 	When     string     `json:"when,omitempty"`
-	ProvenBy []string   `json:"proven_by"`
+	Proves   string     `json:"proves"`
+	Guards   []string   `json:"guards,omitempty"`
+	Always   bool       `json:"always,omitempty"`
+	Kind     string     `json:"kind,omitempty"` // unproven unless given
 	Because  string     `json:"because"`
 	ClearBy  []Clearing `json:"clear_by"`
 	Cautions []string   `json:"cautions,omitempty"`
 	Source   Source     `json:"source"`
+}
+
+// FollowForm is what a cure does not wipe out, as it is written.
+type FollowForm struct {
+	ID    string `json:"id"`
+	Item  string `json:"item"`
+	When  string `json:"when"`
+	Needs string `json:"needs"` // the proof
+	// Outlasts says that renewing the item does not end it either: new oil says nothing of where the
+	// water in the old one came from.
+	Outlasts bool   `json:"outlasts,omitempty"`
+	Because  string `json:"because"`
+	Source   Source `json:"source"`
 }
 
 // WeightsForm has the weights of systems and items for condition and coverage; 1 unless given.

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	"laidup/internal/condition"
 	"laidup/internal/ruleset"
 	"laidup/schema"
 
@@ -42,15 +43,15 @@ func load(t testing.TB, data string) *ruleset.Set {
 	return set
 }
 
-// faultsOf loads a rule set that cannot be used.
-func faultsOf(t testing.TB, name, data string) ruleset.Faults {
+// mistakesOf loads a rule set that cannot be used.
+func mistakesOf(t testing.TB, name, data string) ruleset.Mistakes {
 	t.Helper()
 	set, err := loader(t).Document(name, []byte(data))
-	var faults ruleset.Faults
-	if !errors.As(err, &faults) || len(faults) == 0 || set != nil {
+	var mistakes ruleset.Mistakes
+	if !errors.As(err, &mistakes) || len(mistakes) == 0 || set != nil {
 		t.Fatalf("loaded: %v", err)
 	}
-	return faults
+	return mistakes
 }
 
 func smallDocument(t testing.TB) object {
@@ -60,6 +61,11 @@ func smallDocument(t testing.TB) object {
 		t.Fatal(err)
 	}
 	return o
+}
+
+// blank is a vehicle of which nothing is known.
+func blank(set *ruleset.Set) condition.Frame {
+	return slices.Repeat(condition.Frame{condition.Unset}, set.Catalogue.Size)
 }
 
 type nothing struct{}

@@ -41,16 +41,16 @@ func TestTooManyValues(t *testing.T) {
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "_"), func(t *testing.T) {
 			quickly(t, func() {
-				faults := faultsOf(t, "small.yaml", text)
-				size := len(faults.Error())
-				if len(faults) > 201 || size > 201*1500 {
-					t.Errorf("%d faults in %d bytes", len(faults), size)
+				mistakes := mistakesOf(t, "small.yaml", text)
+				size := len(mistakes.Error())
+				if len(mistakes) > 201 || size > 201*1500 {
+					t.Errorf("%d mistakes in %d bytes", len(mistakes), size)
 				}
 			})
 		})
 	}
-	if f := faultsOf(t, "small.json", `{"rules":[`+strings.Repeat("1,", 130_000)+`1],"a":[`+strings.Repeat("1,", 130_000)+`1]}`); !strings.Contains(f.Error(), "more than 250000 values") {
-		t.Errorf("faults are\n%.300s", f)
+	if m := mistakesOf(t, "small.json", `{"rules":[`+strings.Repeat("1,", 130_000)+`1],"a":[`+strings.Repeat("1,", 130_000)+`1]}`); !strings.Contains(m.Error(), "more than 250000 values") {
+		t.Errorf("mistakes are\n%.300s", m)
 	}
 }
 
@@ -68,9 +68,9 @@ func TestAnOverlayOfManyEntriesIsReadInTime(t *testing.T) {
 		t.Run(strings.ReplaceAll(name, " ", "_"), func(t *testing.T) {
 			quickly(t, func() {
 				_, err := l.Document("ours.yaml", []byte(text))
-				var faults ruleset.Faults
-				if !errors.As(err, &faults) || len(faults) > 201 {
-					t.Errorf("%d faults, %v", len(faults), err)
+				var mistakes ruleset.Mistakes
+				if !errors.As(err, &mistakes) || len(mistakes) > 201 {
+					t.Errorf("%d mistakes, %v", len(mistakes), err)
 				}
 			})
 		})
@@ -82,15 +82,16 @@ func TestAnOverlayOfManyEntriesIsReadInTime(t *testing.T) {
 func TestWhatGrowsTooLargeInCanonicalFormIsRefused(t *testing.T) {
 	l, _ := overlayLoader(t)
 	var b strings.Builder
-	b.WriteString(overlay)
-	b.WriteString("cautions: [x]\nproofs:\n")
-	for i := range 350 {
-		fmt.Fprintf(&b, "  - id: p%d\n    item: timing_belt\n    gate: crank\n    proven_by: ['!found.fraying']\n    because: y\n    clear_by: [{item: timing_belt, found: {renewed: as_of}}]\n    source: {kind: judgement}\n    cautions: [", i)
+	head, rest, _ := strings.Cut(overlay, "proofs:\n")
+	b.WriteString(head + "cautions: [x]\nproofs:\n")
+	for i := range 330 {
+		fmt.Fprintf(&b, "  - id: p%d\n    item: timing_belt\n    gate: crank\n    proves: '!found.fraying'\n    always: true\n    because: y\n    clear_by: [{item: timing_belt, found: {fraying: false}}]\n    source: {kind: judgement}\n    cautions: [", i)
 		for range 5 {
 			b.WriteString(strings.Repeat("z", 1000) + ", ")
 		}
 		b.WriteString("z]\n")
 	}
+	b.WriteString(rest)
 	if b.Len() > ruleset.MaxSource {
 		t.Fatalf("it is %d bytes by itself", b.Len())
 	}
@@ -103,32 +104,32 @@ func TestAllConditionsTogetherAreBounded(t *testing.T) {
 	long := "found.fraying" + strings.Repeat(" || found.fraying", 55)
 	var rules list
 	for i := range 500 {
-		rules = append(rules, object{"id": fmt.Sprintf("r%d", i), "hazard": "valve_strike", "when": long, "weight": 1, "because": "x", "source": object{"kind": "judgement"}})
+		rules = append(rules, object{"id": fmt.Sprintf("r%d", i), "fault": "belt_weak", "when": long, "weight": 1, "because": "x", "source": object{"kind": "judgement"}})
 	}
-	f := faultsOf(t, "small.json", spoilt(t, "/rules", rules, "/proofs", list{}, "/tests", drop))
-	if !strings.Contains(f.Error(), "more than 50000 nodes together") {
-		t.Errorf("faults are\n%.300s", f)
+	m := mistakesOf(t, "small.json", spoilt(t, "/rules", rules, "/proofs", drop, "/follows", drop))
+	if !strings.Contains(m.Error(), "more than 50000 nodes together") {
+		t.Errorf("mistakes are\n%.300s", m)
 	}
-	ways := list{}
-	for range 20 {
-		ways = append(ways, "!found.fraying")
+	var faults, causes, hazards list
+	for i := range 100 {
+		id := fmt.Sprintf("f%d", i)
+		faults = append(faults, object{"id": id, "item": "battery", "is": "x", "prior": object{"is": 0.1, "spread": 1}, "source": object{"kind": "judgement"}})
+		causes = append(causes, object{"fault": id, "chance": 0.1, "spread": 1})
 	}
-	var proofs list
 	for i := range 51 {
-		proofs = append(proofs, object{"id": fmt.Sprintf("p%d", i), "item": "timing_belt", "gate": "crank", "proven_by": ways, "because": "x",
-			"clear_by": list{object{"item": "timing_belt", "found": object{"fraying": false}}}, "source": object{"kind": "judgement"}})
+		hazards = append(hazards, object{"id": fmt.Sprintf("h%d", i), "gate": "crank", "what": "x", "severity": "marginal", "causes": causes, "source": object{"kind": "judgement"}})
 	}
-	f = faultsOf(t, "small.json", spoilt(t, "/proofs", proofs))
-	if !strings.Contains(f.Error(), "/proofs: have 1020 ways to prove something: 1000 is the limit") {
-		t.Errorf("faults are\n%.300s", f)
+	m = mistakesOf(t, "small.json", spoilt(t, "/faults", faults, "/hazards", hazards, "/rules", list{}, "/limits", drop, "/proofs", drop, "/follows", drop))
+	if !strings.Contains(m.Error(), "/hazards: have 5100 causes together: 5000 is the limit") {
+		t.Errorf("mistakes are\n%.300s", m)
 	}
 	// A thousand words that nobody knows, each of which is looked for.
 	for i := range rules {
 		rules[i].(object)["when"] = strings.Repeat("xinterference || ", 58) + "x"
 	}
 	quickly(t, func() {
-		if f := faultsOf(t, "small.json", spoilt(t, "/rules", rules)); len(f) != 201 {
-			t.Errorf("%d faults", len(f))
+		if m := mistakesOf(t, "small.json", spoilt(t, "/rules", rules)); len(m) != 201 {
+			t.Errorf("%d mistakes", len(m))
 		}
 	})
 }
@@ -137,8 +138,8 @@ func TestNumbersThatNothingCanBeReckonedWith(t *testing.T) {
 	for pointer, value := range map[string]any{
 		"/rules/2/weight/curve/0/0":      -1e13,
 		"/rules/2/weight/curve/1/1":      1e308,
-		"/hazards/0/prior/curve/2/0":     1e308,
-		"/hazards/0/prior/curve/0/1":     1.5,
+		"/faults/0/prior/curve/2/0":      1e308,
+		"/faults/0/prior/curve/0/1":      1.5,
 		"/unseen/low/curve/0/1":          1e300,
 		"/unseen/high/curve/1/1":         -1,
 		"/grades/2/curve/1/0":            1e200,
@@ -148,13 +149,16 @@ func TestNumbersThatNothingCanBeReckonedWith(t *testing.T) {
 		"/weights/items/0/weight":        1e308,
 		"/weights/systems/0/weight":      1e308,
 		"/rules/0/weight":                61,
+		"/faults/0/prior/spread":         31,
+		"/faults/0/prior/shifts/0/db":    -61,
+		"/common_error":                  1e9,
 	} {
-		if f := faultsOf(t, "small.json", spoilt(t, pointer, value)); len(f) == 0 {
+		if m := mistakesOf(t, "small.json", spoilt(t, pointer, value)); len(m) == 0 {
 			t.Errorf("%s may be %v", pointer, value)
 		}
 	}
 	for _, number := range []string{"1e999999", "-1e999999", ".nan", ".inf", "0x10", "0o7", "017", "1_000", "1:30", "NaN"} {
-		faultsOf(t, "small.yaml", strings.Replace(small, "proof_credence: 0.6", "proof_credence: "+number, 1))
+		mistakesOf(t, "small.yaml", strings.Replace(small, "proof_credence: 0.6", "proof_credence: "+number, 1))
 	}
 }
 

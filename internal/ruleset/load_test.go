@@ -13,7 +13,7 @@ func builtIn(t testing.TB) *ruleset.Set {
 	if err != nil {
 		t.Fatal(err)
 	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
+	set, err := l.Folder(schema.FS, schema.FirstStart)
 	if err != nil {
 		t.Fatalf("%v", err)
 	}

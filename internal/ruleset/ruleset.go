@@ -4,26 +4,36 @@
 package ruleset
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io/fs"
-	"net/url"
-	"slices"
-	"strings"
 
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
+	"laidup/internal/document"
 
-	"github.com/go-json-experiment/json/jsontext"
 	"github.com/santhosh-tekuri/jsonschema/v5"
 )
 
 // SchemaName is what a rule set states as its schema.
-const SchemaName = "laidup.rule_set/1"
+const SchemaName = "laidup.rule_set/2"
+
+// MaxSource is how many bytes a rule set may have, in all its files and in its canonical form.
+const MaxSource = 2 << 20
+
+// maxNodes bounds the nodes of all conditions together.
+const maxNodes = 50_000
+
+var kind = &document.Kind{Is: "rule set", Bytes: MaxSource, Depth: 24, Values: 250_000, Marks: 300_000}
+
+// Mistake is one thing wrong with a rule set; [Mistakes] is the error of one that cannot be used.
+type (
+	Mistake  = document.Mistake
+	Mistakes = document.Mistakes
+)
 
 // Severity is how bad a hazard is, by MIL-STD-882E Table I. The zero value is none.
 type Severity uint8
@@ -87,14 +97,22 @@ type Set struct {
 	LookNext      LookNext
 	Assumes       []string
 	Cautions      []string
+	CommonError   float64 // decibans: what every estimate may get wrong alike
+	LikelyBad     float64 // a part likelier bad than this is unproven wherever it can do critical harm
 
 	Gates   []*Gate
+	Faults  []*Fault
 	Hazards []*Hazard
 	Rules   []*Rule
+	Limits  []*Limit // as written, then those that rules block by
 	Proofs  []*Proof
+	Follows []*Follow
 	// RulesReading has the rules to try, by the index of an item on which something was found:
 	// each rule stands once, under one of the items that it needs findings of.
 	RulesReading [][]*Rule
+	// LimitsReading has the limits that need findings, in the same way. Those that read ages,
+	// distances and facts alone are not among them.
+	LimitsReading [][]*Limit
 
 	HalfLife     []float64  // years, by item
 	ItemWeight   []float64  // by item
@@ -107,61 +125,63 @@ type Set struct {
 
 // Gate is a stage of waking the vehicle up.
 type Gate struct {
-	ID, Is    string
-	Index     int
-	Tolerance Risk
+	ID, Is string
+	Index  int
+	// Tolerates has the probability that a hazard may have, by severity; 1 where anything may.
+	Tolerates [Negligible + 1]float64
+	Because   string // why these
 	Cautions  []string
 }
 
-// Hazard is one way in which an item can hurt the vehicle or a person at one gate.
-type Hazard struct {
-	ID, What string
-	Index    int
+// Fault is one way in which an item can be bad.
+type Fault struct {
+	ID, Is   string
+	Index    int // in Set.Faults
 	Item     *catalogue.Item
-	Gate     *Gate
-	When     *condition.Condition // nil: wherever the item is
-	Severity []SeverityWhen
+	When     *condition.Condition // on facts; nil: wherever the item is
 	Prior    Prior
-	ClearBy  []Clear
+	ClearBy  []Clear // what makes it sound
 	Cautions []string
-	Source   string
+	Source   Source
 	Lines    int // number of lines of evidence
-	// Reassured reports whether a look at the item could lower the probability.
+	// Hazards are those that it causes, by gate and then as written.
+	Hazards []*Hazard
+	// Reassured reports whether a look could lower the probability.
 	Reassured bool
+	// Facts are the choices and flags among the facts that the fault hangs on, in the order of the
+	// catalogue: where one is not known, each of its values is to be tried.
+	Facts []*catalogue.Finding
 }
 
-// SeverityWhen is a severity and the condition under which it holds; nil always does.
-type SeverityWhen struct {
-	When *condition.Condition
-	Is   Severity
-}
+// PriorOf is the number that a prior is a curve over.
+type PriorOf uint8
 
-// SeverityOn returns the severity on a vehicle with the facts in a frame: the first that holds, or
-// the worst of those that may.
-func (h *Hazard) SeverityOn(f condition.Frame) Severity {
-	worst := Negligible
-	for _, s := range h.Severity {
-		t := condition.True
-		if s.When != nil {
-			t = s.When.Holds(f)
-		}
-		if t != condition.False {
-			worst = min(worst, s.Is)
-		}
-		if t == condition.True {
-			break
-		}
-	}
-	return worst
-}
+// What a prior is a curve over. The zero value is nothing: the prior is the same for all.
+const (
+	Constant   PriorOf = iota
+	Age                // of the fault's item
+	LaidUp             // years laid up
+	SinceBuilt         // years since the vehicle was built
+	Odometer           // the distance on the odometer
+	Formula            // Prior.Of
+)
 
-// Prior is the probability of a hazard with nobody having looked. Of is nil for a constant, which
-// is Unknown.
+// Prior is the probability of a fault with nobody having looked.
 type Prior struct {
-	Of      *condition.Formula
-	Needs   []int // slots of findings that Of reads
-	Curve   []Knot
-	Unknown float64
+	Over   PriorOf
+	Of     *condition.Formula // of Formula, else nil
+	Needs  []int              // slots of findings that Of reads
+	Curve  []Knot             // one knot where Over is Constant
+	Spread float64            // decibans, one standard deviation of its log-odds
+	Cap    float64            // the most that shifts make of it; 1 where nothing is said
+	Shifts []Shift
+	Anchor *Anchor // nil: rests on no published rate
+}
+
+// Shift moves the log-odds of a prior by DB decibans where it holds.
+type Shift struct {
+	When *condition.Condition // on facts
+	DB   float64
 }
 
 // At returns the value of a curve: linear between its knots, flat beyond its ends.
@@ -178,51 +198,157 @@ func At(curve []Knot, x float64) float64 {
 	return curve[len(curve)-1][1]
 }
 
-// Rule is what one finding means for one hazard.
+// Hazard is one harm that faults do at one gate.
+type Hazard struct {
+	ID, What string
+	Index    int // in Set.Hazards
+	Gate     *Gate
+	When     *condition.Condition // on facts; nil: always
+	Severity []SeverityWhen
+	Causes   []Cause
+	Cautions []string
+	Source   string
+	// Facts are the choices and flags among the facts that the hazard and its causes hang on, in
+	// the order of the catalogue.
+	Facts []*catalogue.Finding
+}
+
+// SeverityWhen is a severity and the condition under which it holds; nil always does.
+type SeverityWhen struct {
+	When *condition.Condition
+	Is   Severity
+}
+
+// SeverityOn returns the severity on a vehicle with the facts in a frame: the first that holds, or
+// the worst of those that may.
+func (h *Hazard) SeverityOn(f condition.Frame) Severity {
+	worst := Negligible
+	for _, s := range h.Severity {
+		t := holds(s.When, f)
+		if t != condition.False {
+			worst = min(worst, s.Is)
+		}
+		if t == condition.True {
+			break
+		}
+	}
+	return worst
+}
+
+// Cause is a fault and the chance that it does the harm in one attempt.
+type Cause struct {
+	Fault  *Fault
+	Chance []ChanceWhen
+	Spread float64 // decibans, one standard deviation of its log-odds
+}
+
+// ChanceWhen is a chance and the condition under which it holds; nil always does.
+type ChanceWhen struct {
+	When *condition.Condition
+	Is   float64
+}
+
+// ChanceOn returns the chance on a vehicle with the facts in a frame: the first that holds, or the
+// worst of those that may.
+func (c *Cause) ChanceOn(f condition.Frame) float64 {
+	worst := 0.0
+	for _, x := range c.Chance {
+		t := holds(x.When, f)
+		if t != condition.False {
+			worst = max(worst, x.Is)
+		}
+		if t == condition.True {
+			break
+		}
+	}
+	return worst
+}
+
+func holds(c *condition.Condition, f condition.Frame) condition.Truth {
+	if c == nil {
+		return condition.True
+	}
+	return c.Holds(f)
+}
+
+// Rule is what one finding means for one fault.
 type Rule struct {
 	ID       string
 	Index    int // in Set.Rules
-	Hazard   *Hazard
+	Fault    *Fault
 	Item     *catalogue.Item
-	Line     int // within its hazard
+	Line     int // within its fault
 	LineName string
+	// General reports whether it reads no finding but what was judged of an item. It counts only
+	// where none of the findings at the slots of Specific was reported.
+	General  bool
+	Specific []int
 	When     *condition.Condition
 	Needs    []int // slots of findings that all have to be there for the rule to fire
 	Weight   float64
 	WeightOf *condition.Formula // nil: Weight is the weight
 	Curve    []Knot
-	Blocks   *Blocks
+	Because  Text
+	ClearBy  []Clear // what takes it back where it speaks for the fault
+	Cautions []string
+	Source   string
+	Limit    *Limit // of the same id, where the rule blocks a gate; nil else
+}
+
+// Limit is what the trade or the law does not allow before a gate, whatever the odds.
+type Limit struct {
+	ID    string
+	Index int    // in Set.Limits
+	Fault *Fault // nil: no fault is concerned
+	Item  *catalogue.Item
+	Gate  *Gate
+	When  *condition.Condition
+	If    *condition.Condition // on facts; nil: always
+	Needs []int                // slots of findings other than ages that When reads
+	// Interval has the slots of the ages, years and distances that When reads: it is evaluated at
+	// both ends of what they may be.
+	Interval []int
+	Kind     Kind // Defect or Duty
+	Guards   []*Hazard
 	Because  Text
 	ClearBy  []Clear
 	Cautions []string
 	Source   string
 }
 
-// Blocks says that a rule that fires blocks a gate outright.
-type Blocks struct {
-	Gate *Gate
-	When *condition.Condition // nil: always
-	Kind Kind
-}
-
-// Proof is something that a gate needs proven.
+// Proof is something that has to be shown before a gate.
 type Proof struct {
-	ID       string
-	Item     *catalogue.Item
-	Gate     *Gate
-	When     *condition.Condition // nil: always
-	ProvenBy []Proven
-	Because  Text
-	ClearBy  []Clear
-	Cautions []string
-	Source   string
+	ID     string
+	Index  int // in Set.Proofs
+	Item   *catalogue.Item
+	Gate   *Gate
+	When   *condition.Condition // on facts; nil: always
+	Proves *condition.Condition
+	Needs  []int // slots of findings that Proves reads
+	// ReadsRemoved reports whether it says what is to be thought of a part that is off the vehicle.
+	ReadsRemoved bool
+	Guards       []*Hazard // asked for only while one of them is above what its gate tolerates
+	Always       bool      // asked for whatever the odds
+	Kind         Kind      // Unproven or Duty
+	Because      Text
+	ClearBy      []Clear
+	Cautions     []string
+	Source       string
 }
 
-// Proven is one way to prove something.
-type Proven struct {
-	When         *condition.Condition
-	Needs        []int // slots of findings that it reads
-	ReadsRemoved bool  // it says what is to be thought of a part that is off the vehicle
+// Follow is what a cure does not wipe out: once When was found, Proof has to be met by what was
+// seen on that day or later.
+type Follow struct {
+	ID    string
+	Index int // in Set.Follows
+	Item  *catalogue.Item
+	When  *condition.Condition
+	Needs []int // slots of findings that When reads
+	Proof *Proof
+	// Outlasts reports whether renewing the item does not end it either.
+	Outlasts bool
+	Because  Text
+	Source   string
 }
 
 // Clear is a finding that helps to clear a blocker, in the form in which it is reported.
@@ -251,36 +377,26 @@ type Loader struct {
 	bases  []*Set // what overlays may extend
 }
 
-// NewLoader compiles the JSON Schema of rule sets, ruleset/1.schema.json of the schemas given.
+// NewLoader compiles the JSON Schema of rule sets, ruleset/2.schema.json of the schemas given.
 func NewLoader(schemas fs.FS) (*Loader, error) {
-	const name = "ruleset/1.schema.json"
-	data, err := fs.ReadFile(schemas, name)
+	schema, err := document.Schema(schemas, "ruleset/2.schema.json")
 	if err != nil {
-		return nil, fmt.Errorf("read schema %s: %w", name, err)
+		return nil, err
 	}
-	c := jsonschema.NewCompiler()
-	c.Draft = jsonschema.Draft2020
-	if err := c.AddResource(name, bytes.NewReader(data)); err != nil {
-		return nil, fmt.Errorf("read schema %s: %w", name, err)
-	}
-	s, err := c.Compile(name)
-	if err != nil {
-		return nil, fmt.Errorf("compile schema %s: %w", name, err)
-	}
-	return &Loader{schema: s}, nil
+	return &Loader{schema: schema}, nil
 }
 
 // Folder reads a rule set from the YAML files of a folder. A rule set that cannot be used gives a
-// [Faults] error.
+// [Mistakes] error.
 func (l *Loader) Folder(fsys fs.FS, dir string) (*Set, error) {
-	src, err := readFolder(fsys, dir)
+	src, err := kind.Folder(fsys, dir)
 	if err != nil {
 		return nil, err
 	}
 	return l.load(context.Background(), src)
 }
 
-// Document reads a rule set from one YAML or JSON document; name is what faults call it.
+// Document reads a rule set from one YAML or JSON document; name is what mistakes call it.
 func (l *Loader) Document(name string, data []byte) (*Set, error) {
 	return l.DocumentWithin(context.Background(), name, data)
 }
@@ -288,127 +404,42 @@ func (l *Loader) Document(name string, data []byte) (*Set, error) {
 // DocumentWithin is [Loader.Document] for who has no time without end: once ctx ends, the error is
 // soon that of ctx.
 func (l *Loader) DocumentWithin(ctx context.Context, name string, data []byte) (*Set, error) {
-	return l.load(ctx, readDocument(name, data))
+	return l.load(ctx, kind.Document(name, data))
 }
 
-func (l *Loader) load(ctx context.Context, src *source) (*Set, error) {
-	if len(src.faults) == 0 {
+func (l *Loader) load(ctx context.Context, src *document.Tree) (*Set, error) {
+	joinSystems(src)
+	if src.Err() == nil {
 		l.extend(src)
 	}
-	if len(src.faults) > 0 {
-		return nil, src.all()
+	if err := src.Err(); err != nil {
+		return nil, err
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("read rule set: %w", err)
 	}
-	doc := value(src.root)
-	if err := l.schema.Validate(doc); err != nil {
-		return nil, schemaFaults(src, err)
-	}
-	canonical, err := canonicalForm(doc)
+	canonical, err := src.Canonical(l.schema)
 	if err != nil {
-		return nil, Faults{{Detail: err.Error()}}
+		return nil, err
 	}
-	if len(canonical) > MaxSource {
-		// It is what will be read again.
-		return nil, Faults{{File: src.files[src.root], Detail: fmt.Sprintf("the rule set in its canonical form, with all that it extends, is larger than %d bytes", MaxSource)}}
-	}
+	return compile(ctx, src, canonical, nil)
+}
+
+// compile makes a set of a document in canonical form; src says where things are written.
+func compile(ctx context.Context, src *document.Tree, canonical []byte, trees *condition.Trees) (*Set, error) {
 	var form Document
 	if err := json.Unmarshal(canonical, &form); err != nil {
-		return nil, Faults{{Detail: err.Error()}}
+		return nil, Mistakes{{Detail: err.Error()}}
 	}
-	c := &compiler{src: src, form: &form, ctx: ctx}
+	c := &compiler{src: src, form: &form, ctx: ctx, trees: trees}
 	set := c.compile()
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("read rule set: %w", err)
 	}
-	if len(c.faults) > 0 {
-		return nil, c.all()
+	if err := src.Err(); err != nil {
+		return nil, err
 	}
 	hash := sha256.Sum256(canonical)
 	set.Canonical, set.Digest = canonical, "sha256:"+hex.EncodeToString(hash[:])
 	return set, nil
-}
-
-func canonicalForm(doc any) ([]byte, error) {
-	data, err := json.Marshal(doc)
-	if err != nil {
-		return nil, fmt.Errorf("encode rule set: %w", err)
-	}
-	v := jsontext.Value(data)
-	if err := v.Canonicalize(); err != nil {
-		return nil, fmt.Errorf("encode rule set: %w", err)
-	}
-	return v, nil
-}
-
-func schemaFaults(src *source, err error) error {
-	invalid, ok := err.(*jsonschema.ValidationError)
-	if !ok {
-		return Faults{{Detail: err.Error()}}
-	}
-	var faults bounded
-	seen := map[string]bool{}
-	for _, e := range violations(invalid) {
-		if faults.more {
-			break
-		}
-		if key := e.InstanceLocation + "\x00" + e.Message; !seen[key] {
-			seen[key] = true
-			pointer, err := url.PathUnescape(e.InstanceLocation) // the validator writes URI fragments
-			if err != nil {
-				pointer = e.InstanceLocation
-			}
-			faults.note(src.at(pointer, e.Message))
-		}
-	}
-	return faults.all()
-}
-
-// violations returns what is behind a failed validation. Where one of several forms was wanted, it
-// is what keeps the text from the form that it comes nearest to.
-func violations(e *jsonschema.ValidationError) []*jsonschema.ValidationError {
-	if len(e.Causes) == 0 {
-		if strings.HasSuffix(e.KeywordLocation, "/oneOf") {
-			e.Message = "this has several forms at once: use one of them"
-		}
-		return []*jsonschema.ValidationError{e}
-	}
-	forms := make([][]*jsonschema.ValidationError, len(e.Causes))
-	for i, c := range e.Causes {
-		forms[i] = violations(c)
-	}
-	if strings.HasSuffix(e.KeywordLocation, "/oneOf") {
-		forms = nearest(e.InstanceLocation, forms)
-	}
-	return slices.Concat(forms...)
-}
-
-// nearest leaves out the forms that a value is further from than from others. Furthest is that of
-// another kind of value, then one that it is no word of, then one that a word inside rules out.
-func nearest(at string, forms [][]*jsonschema.ValidationError) [][]*jsonschema.ValidationError {
-	const inside, word, kind = 100, 200, 300
-	distance := func(form []*jsonschema.ValidationError) int {
-		most := 0
-		for _, e := range form {
-			here := e.InstanceLocation == at
-			switch keyword := e.KeywordLocation[strings.LastIndexByte(e.KeywordLocation, '/')+1:]; {
-			case here && keyword == "type":
-				most = max(most, kind)
-			case here && keyword == "enum":
-				most = max(most, word)
-			case keyword == "enum":
-				most = max(most, inside)
-			}
-		}
-		if most == 0 {
-			return min(len(form), inside-1) // ruled out by nothing: the one with least to mend
-		}
-		return most
-	}
-	least := kind
-	for _, form := range forms {
-		least = min(least, distance(form))
-	}
-	return slices.DeleteFunc(forms, func(form []*jsonschema.ValidationError) bool { return distance(form) > least })
 }

@@ -28,36 +28,72 @@ func (t Test) Form() (TestForm, error) {
 	return f, nil
 }
 
-// TestForm is a test as it is written. Where Rule is given it tests that rule, else a dossier.
+// TestForm is a test as it is written. Where Rule, Limit, Proof or Follow is given it tests that entry,
+// else a dossier.
 type TestForm struct {
 	Vehicle map[string]any `json:"vehicle,omitempty"`
 	LayUp   map[string]any `json:"lay_up,omitempty"`
 
-	// Of a rule: findings, by item and in the form of reports, on which it fires; that it reads
-	// and lets pass; and that leave something it reads unanswered.
-	Rule       string       `json:"rule,omitempty"`
+	Rule   string `json:"rule,omitempty"`
+	Limit  string `json:"limit,omitempty"`
+	Proof  string `json:"proof,omitempty"`
+	Follow string `json:"follow,omitempty"`
+	// Findings, by item and in the form of reports, on which a rule fires, a limit is crossed, a proof
+	// is met and a follow is opened; that the entry reads and lets pass; and that leave something it
+	// reads unanswered.
 	Fires      FindingsForm `json:"fires,omitempty"`
 	Silent     FindingsForm `json:"silent,omitempty"`
 	Unanswered FindingsForm `json:"unanswered,omitempty"`
-	Weighs     *float64     `json:"weighs,omitempty"` // the weight that it fires with, before credence
+	Weighs     *float64     `json:"weighs,omitempty"` // the weight that a rule fires with, before credence
 
 	// Of a dossier.
 	Name    string              `json:"name,omitempty"`
 	Source  string              `json:"source,omitempty"`
 	Sound   SoundForm           `json:"sound,omitempty"`
 	Unset   []string            `json:"unset,omitempty"`
-	Set     map[string]SeenForm `json:"set,omitempty"`
+	Set     map[string]SeenList `json:"set,omitempty"`
 	Reports []TestReportForm    `json:"reports,omitempty"`
 	Expect  ExpectForm          `json:"expect,omitzero"`
+}
+
+// Entry returns the kind of entry that is tested, as lists of rule sets are named by it (rule, limit,
+// proof or follow), and its id; nothing where a dossier is.
+func (f TestForm) Entry() (kind, id string) {
+	switch {
+	case f.Rule != "":
+		return "rule", f.Rule
+	case f.Limit != "":
+		return "limit", f.Limit
+	case f.Proof != "":
+		return "proof", f.Proof
+	case f.Follow != "":
+		return "follow", f.Follow
+	}
+	return "", ""
 }
 
 // FindingsForm has findings by item and by their own name.
 type FindingsForm map[string]map[string]any
 
-// SeenForm is what was found on an item and how.
+// SeenForm is what was found on an item and how, with the members of an observation in a report.
 type SeenForm struct {
 	Method string         `json:"method"`
-	Found  map[string]any `json:"found"`
+	At     []string       `json:"at,omitempty"`
+	Fitted *bool          `json:"fitted,omitempty"`
+	Part   string         `json:"part,omitempty"`
+	Found  map[string]any `json:"found,omitempty"`
+}
+
+// SeenList is what was found on an item: at several of its positions, say.
+type SeenList []SeenForm
+
+// UnmarshalJSON reads a list, or one that stands alone.
+func (l *SeenList) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] == '{' {
+		*l = make(SeenList, 1)
+		return json.Unmarshal(b, &(*l)[0])
+	}
+	return json.Unmarshal(b, (*[]SeenForm)(l))
 }
 
 // SoundForm is the date of an inspection that found everything sound, empty where there was none.
@@ -99,11 +135,13 @@ type ExpectForm struct {
 	Severity map[string]string `json:"severity,omitempty"` // of the register's worst entry for an item
 }
 
-// BlockForm is an item that blocks a gate or an earlier one; Kind may be empty for any.
+// BlockForm is an item that blocks a gate or an earlier one, at the positions given at least; Kind may
+// be empty for any.
 type BlockForm struct {
-	Item string `json:"item"`
-	By   string `json:"by"`
-	Kind string `json:"kind,omitempty"`
+	Item string   `json:"item"`
+	By   string   `json:"by"`
+	Kind string   `json:"kind,omitempty"`
+	At   []string `json:"at,omitempty"`
 }
 
 // FreeForm is an item that blocks neither a gate nor an earlier one.
@@ -115,7 +153,7 @@ type FreeForm struct {
 // tests notes where each test is written and leaves it unread.
 func (c *compiler) tests() {
 	for i, raw := range c.form.Tests {
-		place := c.src.at(at("tests", i), "")
+		place := c.src.At(at("tests", i), "")
 		c.set.Tests = append(c.set.Tests, Test{File: place.File, Line: place.Line, Pointer: place.Pointer, raw: raw})
 	}
 }

@@ -11,18 +11,21 @@ import (
 )
 
 // SchemaName is what an assessment states as its schema.
-const SchemaName = "laidup.assessment/1"
+const SchemaName = "laidup.assessment/2"
 
 // Assessment is what comes back for a dossier. Its numbers are rounded to fixed decimals, so that
 // the same dossier and rule set give the same bytes on every machine.
 type Assessment struct {
-	Schema    string     `json:"schema"`
-	ID        string     `json:"id,omitempty"` // set by whoever stores it
-	State     string     `json:"state"`
-	Vehicle   string     `json:"vehicle"`
-	Report    string     `json:"report,omitempty"` // set by whoever stores it
-	AsOf      string     `json:"as_of"`
-	RuleSet   RuleSet    `json:"rule_set"`
+	Schema  string  `json:"schema"`
+	ID      string  `json:"id,omitempty"` // set by whoever stores it
+	State   string  `json:"state"`
+	Vehicle string  `json:"vehicle"`
+	Report  string  `json:"report,omitempty"` // set by whoever stores it
+	AsOf    string  `json:"as_of"`
+	RuleSet RuleSet `json:"rule_set"`
+	// Words names the texts in which Because of blockers and the like are written, and their version;
+	// set by who writes them (package wording).
+	Words     string     `json:"words,omitempty"`
 	Verdict   Verdict    `json:"verdict"`
 	Gates     []Gate     `json:"gates"`
 	Blockers  []Blocker  `json:"blockers"`
@@ -31,8 +34,12 @@ type Assessment struct {
 	Coverage  Coverage   `json:"coverage"`
 	LookNext  []Look     `json:"look_next"`
 	Conflicts []Conflict `json:"conflicts"`
-	Cautions  []string   `json:"cautions"`
-	Assumes   []string   `json:"assumes"`
+	// Taken are facts that nobody told, with the values that the others make plain.
+	Taken []TakenFact `json:"taken,omitempty"`
+	// Misplaced are items that were reported on although the vehicle, by its facts, has none.
+	Misplaced []string `json:"misplaced,omitempty"`
+	Cautions  []string `json:"cautions"`
+	Assumes   []string `json:"assumes"`
 }
 
 // JSON encodes the assessment: the one form in which it is stored and served.
@@ -52,43 +59,100 @@ const (
 	Blocked  = "blocked"
 )
 
+// TakenFact is a fact that nobody told, and the value that it is taken for.
+type TakenFact struct {
+	Fact  string          `json:"fact"` // vehicle.NAME or lay_up.NAME
+	Value json.RawMessage `json:"value"`
+}
+
+// Interval80 is the 80 % range of a chance: what the spread of the rule set's own estimates makes of
+// it. The zero value is no range: there is none where a chance is 0 or 1.
+type Interval80 struct{ Low, High Share }
+
 // Verdict is the state of the gate asked about.
 type Verdict struct {
-	Gate          string `json:"gate"`
-	State         string `json:"state"`
-	ChanceThrough Share  `json:"chance_through"`
-	Blockers      int    `json:"blockers"`
+	Gate              string `json:"gate"`
+	State             string `json:"state"`
+	ChanceThrough     Share  `json:"chance_through"`
+	ChanceThroughLow  Share  `json:"chance_through_low,omitzero"`
+	ChanceThroughHigh Share  `json:"chance_through_high,omitzero"`
+	Blockers          int    `json:"blockers"`
 }
 
-// Gate is the state of one gate. Blockers counts those of this gate and of all earlier ones.
+// Gate is the state of one gate. Blockers counts those of this gate and of all earlier ones. Low and
+// High are the 80 % range.
 type Gate struct {
-	Gate           string   `json:"gate"`
-	Is             string   `json:"is"`
-	State          string   `json:"state"`
-	Blockers       int      `json:"blockers"`
-	ChanceUnharmed Share    `json:"chance_unharmed"`
-	ChanceThrough  Share    `json:"chance_through"`
-	Cautions       []string `json:"cautions,omitempty"`
+	Gate               string `json:"gate"`
+	Is                 string `json:"is"`
+	State              string `json:"state"`
+	Blockers           int    `json:"blockers"`
+	ChanceUnharmed     Share  `json:"chance_unharmed"`
+	ChanceUnharmedLow  Share  `json:"chance_unharmed_low,omitzero"`
+	ChanceUnharmedHigh Share  `json:"chance_unharmed_high,omitzero"`
+	ChanceThrough      Share  `json:"chance_through"`
+	ChanceThroughLow   Share  `json:"chance_through_low,omitzero"`
+	ChanceThroughHigh  Share  `json:"chance_through_high,omitzero"`
+	// ChanceWithoutWord is ChanceThrough if nothing counted that is only told and reassures; left out
+	// where that makes no difference.
+	ChanceWithoutWord Share    `json:"chance_without_word,omitzero"`
+	Cautions          []string `json:"cautions,omitempty"`
 }
 
-// Blocker is one reason why a gate is not clear.
+// The codes of a [Reason].
+const (
+	ReasonFound         = "found"          // a rule fired or a limit was crossed: Says, in the rule set's words
+	ReasonOff           = "off"            // the item is off the vehicle
+	ReasonNotLookedAt   = "not_looked_at"  // nothing is known of the item, and What may happen
+	ReasonNotEnough     = "not_enough"     // what is known of the item is not enough to rule out What
+	ReasonOnlyTold      = "only_told"      // somebody says so, nobody looked: Says
+	ReasonLikelyBad     = "likely_bad"     // nobody knows, and the part is likelier bad than one careful person would pass: What
+	ReasonProof         = "proof"          // what has to be shown: Says
+	ReasonFollow        = "follow"         // what was found once has to be followed up: Says
+	ReasonNumberUnknown = "number_unknown" // a limit may have been crossed: Says
+	ReasonFactUnknown   = "fact_unknown"   // a fact about the vehicle alone decides
+)
+
+// Reason is why something is on the blocking list, as a code with its arguments. Package wording
+// makes a sentence of it.
+type Reason struct {
+	Code string `json:"code"`
+	// Is is the item or fact, as the catalogue calls it.
+	Is string `json:"is,omitempty"`
+	// Says is a clause of the rule set, with what was found filled in.
+	Says string `json:"says,omitempty"`
+	// What is the harm feared.
+	What string `json:"what,omitempty"`
+	// Chance is the probability that the item is bad, where that is the reason.
+	Chance Share `json:"chance,omitzero"`
+}
+
+// Blocker is one reason why a gate is not clear. At names the positions concerned; empty means the
+// item as a whole, or a position that nobody named. Item is the id of a fact where Reason is
+// [ReasonFactUnknown].
 type Blocker struct {
 	Rank     int        `json:"rank"`
 	Gate     string     `json:"gate"`
 	Kind     string     `json:"kind"`
 	Item     string     `json:"item"`
+	At       []string   `json:"at,omitempty"`
 	Hazard   string     `json:"hazard,omitempty"`
+	Faults   []string   `json:"faults,omitempty"`
 	Severity string     `json:"severity,omitempty"`
-	Because  string     `json:"because"`
+	Reason   Reason     `json:"reason"`
+	Because  string     `json:"because"` // Reason in words
 	ClearBy  []Clearing `json:"clear_by"`
 	Cautions []string   `json:"cautions"`
-	Rules    []string   `json:"rules"` // the rules and proofs that put it here
+	Rules    []string   `json:"rules"` // the rules, limits, proofs and hazards that put it here
 	Source   string     `json:"source"`
 }
 
-// Clearing is a set of findings on one item, in the form in which they are reported.
+// Clearing is a set of findings on one item, in the form in which they are reported: at the positions
+// named, or on the item as a whole. Where Fact is given there is no item: Found has the value of the
+// vehicle's fact with which nothing more is asked for; any other value is an answer too.
 type Clearing struct {
-	Item  string       `json:"item"`
+	Item  string       `json:"item,omitempty"`
+	Fact  string       `json:"fact,omitempty"` // vehicle.NAME or lay_up.NAME
+	At    []string     `json:"at,omitempty"`
 	Found FindingsForm `json:"found"`
 }
 
@@ -145,25 +209,49 @@ func (f *FindingsForm) UnmarshalJSON(b []byte) error {
 // HazardText is what a register says of a hazard whatever the vehicle.
 type HazardText struct {
 	Hazard string `json:"hazard"`
-	Item   string `json:"item"`
 	Gate   string `json:"gate"`
 	What   string `json:"what"`
 	Source string `json:"source"`
 }
 
-// Entry is one hazard in the risk register.
+// Entry is one hazard in the risk register. Item is that of its weightiest cause.
 type Entry struct {
 	Rank int `json:"rank"`
 	*HazardText
-	Severity    string     `json:"severity"`
+	Item        string  `json:"item"`
+	Severity    string  `json:"severity"`
+	Probability Share   `json:"probability"`
+	Low         Share   `json:"low,omitzero"` // 80 % range of Probability
+	High        Share   `json:"high,omitzero"`
+	Level       string  `json:"level"` // A to F, MIL-STD-882E Table II
+	Risk        string  `json:"risk"`  // MIL-STD-882E Table III
+	RiskIndex   Number  `json:"risk_index"`
+	Share       Share   `json:"share"`
+	RestsOn     string  `json:"rests_on"` // found, told or unknown
+	Causes      []Cause `json:"causes"`   // weightiest first
+}
+
+// FaultText is what a register says of a fault whatever the vehicle.
+type FaultText struct {
+	Fault  string `json:"fault"`
+	Item   string `json:"item"`
+	Is     string `json:"is"`
+	Source string `json:"source"`
+}
+
+// Cause is a fault that may do the harm of a hazard: the probability that the part is bad with the
+// ledger that it comes from, and the chance that it then does this harm.
+type Cause struct {
+	*FaultText
+	At          []string   `json:"at,omitempty"` // where the alarms are
 	Probability Share      `json:"probability"`
-	Level       string     `json:"level"` // A to F, MIL-STD-882E Table II
-	Risk        string     `json:"risk"`  // MIL-STD-882E Table III
-	RiskIndex   Number     `json:"risk_index"`
+	Low         Share      `json:"low,omitzero"`
+	High        Share      `json:"high,omitzero"`
+	Chance      Share      `json:"chance"`
 	Share       Share      `json:"share"`
-	RestsOn     string     `json:"rests_on"` // found or unknown
 	Prior       Share      `json:"prior"`
 	PriorDB     Decibans   `json:"prior_db"`
+	ShiftsDB    Decibans   `json:"shifts_db"`
 	Evidence    []Evidence `json:"evidence"`
 	TotalDB     Decibans   `json:"total_db"`
 	// Outweighed has the rules that fired on a line on which another one counts.
@@ -180,6 +268,7 @@ type RuleText struct {
 // effective weight w'.
 type Evidence struct {
 	*RuleText
+	At          []string `json:"at,omitempty"`
 	WeightDB    Decibans `json:"weight_db"`
 	Credence    Share    `json:"credence"`
 	EffectiveDB Decibans `json:"effective_db"`
@@ -232,9 +321,9 @@ type Look struct {
 // Conflict is a finding on which observations contradict each other, so that the worse counts.
 type Conflict struct {
 	Item    string          `json:"item"`
+	At      string          `json:"at,omitempty"`
 	Finding string          `json:"finding"`
 	Values  []ConflictValue `json:"values"`
-	Says    string          `json:"says"`
 }
 
 // ConflictValue is one of the contradicting values.

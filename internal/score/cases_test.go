@@ -8,27 +8,13 @@ import (
 	"slices"
 	"testing"
 
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
-	"laidup/schema"
 
 	"go.yaml.in/yaml/v3"
 )
-
-// builtIn loads the rule set first-start as it is embedded.
-func builtIn(t testing.TB) *ruleset.Set {
-	t.Helper()
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := l.Folder(schema.FS, "rulesets/first-start/1.0.0")
-	if err != nil {
-		t.Fatalf("%v", err)
-	}
-	return set
-}
 
 // object is a JSON object in the making.
 type object = map[string]any
@@ -116,7 +102,7 @@ func gateIndex(t testing.TB, set *ruleset.Set, id string) int {
 }
 
 func TestAcceptanceCases(t *testing.T) {
-	set := builtIn(t)
+	set := builtin.FirstStart()
 	data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "cases", "cases.yaml"))
 	if err != nil {
 		t.Fatal(err)

@@ -97,7 +97,7 @@ func (c *Changes) gates(before, after []Gate) {
 
 // sameBlocker reports whether two blockers are one matter at one gate.
 func sameBlocker(a, b Blocker) bool {
-	return a.Gate == b.Gate && a.Item == b.Item && a.Hazard == b.Hazard && a.Kind == b.Kind
+	return a.Gate == b.Gate && a.Item == b.Item && a.Kind == b.Kind && slices.Equal(a.At, b.At)
 }
 
 func (c *Changes) blockers(before, after []Blocker) {
@@ -111,7 +111,7 @@ func (c *Changes) blockers(before, after []Blocker) {
 		switch {
 		case i < 0:
 			c.New = append(c.New, b)
-		case before[i].Because != b.Because:
+		case before[i].Reason != b.Reason:
 			c.Other = append(c.Other, b)
 		}
 	}
@@ -172,10 +172,25 @@ func becauses(of, not *Entry) []string {
 	if of == nil {
 		return list
 	}
-	for _, ev := range of.Evidence {
-		if not == nil || !slices.ContainsFunc(not.Evidence, func(x Evidence) bool { return x.Because == ev.Because }) {
-			list = append(list, ev.Because)
+	for i := range of.Causes {
+		for _, ev := range of.Causes[i].Evidence {
+			if !not.says(ev.Because) && !slices.Contains(list, ev.Because) {
+				list = append(list, ev.Because)
+			}
 		}
 	}
 	return list
+}
+
+// says reports whether an entry has evidence of these words.
+func (e *Entry) says(because string) bool {
+	if e == nil {
+		return false
+	}
+	for i := range e.Causes {
+		if slices.ContainsFunc(e.Causes[i].Evidence, func(x Evidence) bool { return x.Because == because }) {
+			return true
+		}
+	}
+	return false
 }

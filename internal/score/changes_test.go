@@ -4,6 +4,7 @@ import (
 	"io/fs"
 	"testing"
 
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/score"
 	"laidup/schema"
@@ -52,7 +53,7 @@ func TestNothingHasChangedFromItself(t *testing.T) {
 // demo scores demo reports, as the dossier of one vehicle.
 func demo(t *testing.T, names ...string) *score.Assessment {
 	t.Helper()
-	set := builtIn(t)
+	set := builtin.FirstStart()
 	var dossier []*report.Report
 	for _, name := range names {
 		data, err := fs.ReadFile(schema.FS, "demo/"+name)

@@ -1,6 +1,8 @@
 package score
 
 import (
+	"math"
+
 	"laidup/internal/catalogue"
 	"laidup/internal/ruleset"
 )
@@ -38,7 +40,7 @@ func (e *evaluation) condition(a *Assessment) {
 			coverable += weight
 			if st.found {
 				a.Coverage.LookedAt++
-				covered += weight
+				covered += float64(weight * e.seenShare(it))
 			}
 			grade, graded := e.grade(it)
 			system.add(grade, weight)
@@ -60,47 +62,75 @@ func (e *evaluation) condition(a *Assessment) {
 	}
 }
 
+// seenShare is the share of an item's places of which something is known.
+func (e *evaluation) seenShare(it *catalogue.Item) float64 {
+	places := e.dossier.Items[it.Index].Places
+	real, seen := 0.0, 0.0
+	for i := range places {
+		if !places[i].Real() {
+			continue
+		}
+		real++
+		for _, st := range places[i].Standing {
+			if st != nil {
+				seen++
+				break
+			}
+		}
+	}
+	return seen / max(real, 1)
+}
+
 // grade is the worst of what the findings on an item say, or the range for one nobody graded.
 func (e *evaluation) grade(it *catalogue.Item) (span, bool) {
 	worst, graded := 100.0, false
-	for _, g := range e.set.Grades[it.Index] {
-		st := e.dossier.Standing[g.Finding.Slot]
-		if st == nil {
-			continue
-		}
-		for i := range st.Values {
-			v := st.Values[i].Number
-			if g.ByValue != nil {
-				if v = g.ByValue[int(v)]; v != v {
-					continue
-				}
-			} else {
-				v = ruleset.At(g.Curve, v)
+	places := e.dossier.Items[it.Index].Places
+	for k := range places {
+		for _, g := range e.set.Grades[it.Index] {
+			st := places[k].Of(g.Finding)
+			if st == nil {
+				continue
 			}
-			worst, graded = min(worst, v), true
+			for i := range st.Values {
+				v := st.Values[i].Number
+				if g.ByValue != nil {
+					if v = g.ByValue[int(v)]; v != v {
+						continue
+					}
+				} else {
+					v = ruleset.At(g.Curve, v)
+				}
+				worst, graded = min(worst, v), true
+			}
 		}
 	}
 	if graded {
 		return span{worst, worst, worst}, true
 	}
-	return e.unseen(it), false
+	return e.unseenGrade(it), false
 }
 
-func (e *evaluation) unseen(it *catalogue.Item) span {
+// unseenGrade is what may be expected of an item that nobody graded, at its oldest place.
+func (e *evaluation) unseenGrade(it *catalogue.Item) span {
 	u := &e.set.Unseen
-	slot := it.Age.Slot
-	switch u.Of {
-	case "years_laid_up":
-		slot = e.set.Catalogue.YearsLaidUp
-	case "years_since_built":
-		slot = e.set.Catalogue.YearsSinceBuilt
+	x := 0.0
+	places := e.dossier.Places(it)
+	for i := range places {
+		p := &places[i]
+		if !p.Real() {
+			continue
+		}
+		switch u.Of {
+		case "years_laid_up":
+			x = max(x, p.LaidUp.High)
+		case "years_since_built":
+			x = max(x, p.SinceBuilt.High)
+		default:
+			x = max(x, p.Age.High)
+		}
 	}
-	if !e.frame.Known(slot) {
+	if math.IsInf(x, 1) {
 		return span{u.ExpectedElse, u.LowElse, u.HighElse}
-	}
-	x := e.frame[slot]
-	if st := e.dossier.Standing[slot]; st != nil {
-		x = st.Values[len(st.Values)-1].Number
 	}
 	return span{ruleset.At(u.Expected, x), ruleset.At(u.Low, x), ruleset.At(u.High, x)}
 }

@@ -3,6 +3,7 @@ package score_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -10,9 +11,11 @@ import (
 	"slices"
 	"testing"
 
+	"laidup/internal/builtin"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 	"laidup/schema"
 
 	"github.com/santhosh-tekuri/jsonschema/v5"
@@ -27,13 +30,19 @@ func answerSchema(t testing.TB, name string) *jsonschema.Schema {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var said struct {
+		ID string `json:"$id"`
+	}
+	if err := json.Unmarshal(data, &said); err != nil {
+		t.Fatal(err)
+	}
 	c := jsonschema.NewCompiler()
 	c.Draft = jsonschema.Draft2020
 	c.AssertFormat = true
-	if err := c.AddResource("urn:laidup:"+name+":1", bytes.NewReader(data)); err != nil {
+	if err := c.AddResource(said.ID, bytes.NewReader(data)); err != nil {
 		t.Fatal(err)
 	}
-	s, err := c.Compile("urn:laidup:" + name + ":1")
+	s, err := c.Compile(said.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -54,11 +63,8 @@ func isOf(t interface{ Fatalf(string, ...any) }, s *jsonschema.Schema, what stri
 // prePurchase loads the rule set that dealers ask by.
 func prePurchase(t testing.TB) *ruleset.Set {
 	t.Helper()
-	l, err := ruleset.NewLoader(schema.FS)
-	if err != nil {
-		t.Fatal(err)
-	}
-	set, err := l.Knowing(builtIn(t)).Folder(schema.FS, "rulesets/pre-purchase/1.0.0")
+	l := builtin.Loader()
+	set, err := l.Knowing(builtin.FirstStart()).Folder(schema.FS, "rulesets/pre-purchase/2.0.0")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -110,30 +116,41 @@ func demoReport(t testing.TB, set *ruleset.Set, name string) *report.Report {
 	return r
 }
 
+// worded is an assessment as it is stored: with its reasons in words.
+func worded(t interface{ Fatal(...any) }, a *score.Assessment) []byte {
+	words, err := wording.In("en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	words.Write(a)
+	return []byte(bytesOf(t, a))
+}
+
 // The schema is closed: a field that it does not describe fails here.
 func TestEveryAssessmentIsAsItsSchemaSays(t *testing.T) {
 	s := answerSchema(t, "assessment")
-	for _, set := range []*ruleset.Set{builtIn(t), prePurchase(t)} {
+	for _, set := range []*ruleset.Set{builtin.FirstStart(), prePurchase(t)} {
 		scorer := score.New(set)
 		for name, dossier := range everyDossier(t, set) {
-			isOf(t, s, set.Name+": "+name, []byte(bytesOf(t, scorer.Evaluate(dossier, -1))))
+			isOf(t, s, set.Name+": "+name, worded(t, scorer.Evaluate(dossier, -1)))
 		}
 	}
-	set := builtIn(t)
+	set := builtin.FirstStart()
 	scorer := score.New(set)
+	examples(t, 30)
 	rapid.Check(t, func(t *rapid.T) {
 		var dossier []*report.Report
 		for _, o := range wild(t, set) {
 			dossier = append(dossier, drawn(t, set, o))
 		}
-		isOf(t, s, "drawn", []byte(bytesOf(t, scorer.Evaluate(dossier, -1))))
+		isOf(t, s, "drawn", worded(t, scorer.Evaluate(dossier, -1)))
 	})
 }
 
 // Each schema can be used alone; what two of them describe they describe alike.
 func TestSchemasDescribeTheSameAlike(t *testing.T) {
 	defs := map[string]map[string]any{}
-	for _, name := range []string{"assessment", "appraisal", "appraisals"} {
+	for name, number := range map[string]int{"assessment": 2, "appraisal": 2, "appraisals": 2} {
 		data, err := fs.ReadFile(schema.FS, "json/"+name+".schema.json")
 		if err != nil {
 			t.Fatal(err)
@@ -145,7 +162,7 @@ func TestSchemasDescribeTheSameAlike(t *testing.T) {
 		if err := json.Unmarshal(data, &doc); err != nil {
 			t.Fatal(err)
 		}
-		if doc.ID != "urn:laidup:"+name+":1" {
+		if doc.ID != fmt.Sprintf("urn:laidup:%s:%d", name, number) {
 			t.Errorf("%s has the $id %s", name, doc.ID)
 		}
 		defs[name] = doc.Defs
@@ -203,5 +220,34 @@ func TestSchemasAreClosed(t *testing.T) {
 			}
 		}
 		walk("", doc)
+	}
+}
+
+// The book for a seller's yard has the same hazards: it judges as first-start does, and proposes only
+// what can be looked at there.
+func TestPrePurchaseJudgesAsFirstStartDoes(t *testing.T) {
+	first, yard := builtin.FirstStart(), prePurchase(t)
+	proposed := 0
+	examples(t, 30)
+	rapid.Check(t, func(t *rapid.T) {
+		objects := wild(t, first)
+		a, b := evaluate(t, first, objects), evaluate(t, yard, objects)
+		for i := range a.Gates {
+			if a.Gates[i].State != b.Gates[i].State || a.Gates[i].ChanceThrough != b.Gates[i].ChanceThrough {
+				t.Fatalf("%+v against %+v", a.Gates[i], b.Gates[i])
+			}
+		}
+		if b.Verdict.Gate != "road_test" || len(b.LookNext) > 10 {
+			t.Fatalf("%+v, %d looks", b.Verdict, len(b.LookNext))
+		}
+		for _, l := range b.LookNext {
+			proposed++
+			if l.Access != "none" {
+				t.Fatalf("%s is proposed, which needs %s off", l.Item, l.Access)
+			}
+		}
+	})
+	if proposed == 0 {
+		t.Error("nothing was ever proposed")
 	}
 }

@@ -2,8 +2,8 @@
 // no randomness; the same dossier and rule set give the same bytes on every machine.
 //
 // The model is Bayes' rule in odds form with conditionally independent lines of evidence, in
-// decibans (I. J. Good's weight of evidence), and severity x probability by MIL-STD-882E. See
-// docs/scoring.md.
+// decibans (I. J. Good's weight of evidence), on faults; hazards, which are what faults do at a gate;
+// and severity x probability by MIL-STD-882E. See docs/scoring.md.
 package score
 
 import (
@@ -12,6 +12,7 @@ import (
 	"slices"
 	"sync"
 
+	"laidup/internal/catalogue"
 	"laidup/internal/condition"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
@@ -20,29 +21,131 @@ import (
 // Scorer scores under one rule set. It is safe for concurrent use.
 type Scorer struct {
 	set *ruleset.Set
-	// effective has, by rule and method, the effective weight of a rule of constant weight.
-	effective [][]Decibans
-	// What every assessment says of a hazard or a rule is written down once.
+	// What every assessment says of a hazard, fault or rule is written down once.
 	hazardTexts []HazardText
+	faultTexts  []FaultText
 	ruleTexts   []RuleText
+	halfLife    []float64 // years, by item
+	// What faults and hazards by themselves hang on, by index.
+	faultAsks, hazardAsks [][]*condition.Condition
+	neededFrom            []int // by item: the gate that needs it, or -1
+	// asks has by slot the value of a finding that clears what it is asked for: one over the whole
+	// rule set. NaN where none is asked for; that of a date is +Inf and stands for the day.
+	asks []float64
 	// scratch keeps the memory of evaluations for the next ones.
 	scratch sync.Pool
 }
 
 // New returns a scorer for a rule set.
 func New(set *ruleset.Set) *Scorer {
-	s := &Scorer{set: set, effective: make([][]Decibans, len(set.Rules))}
-	for i, r := range set.Rules {
-		s.effective[i] = make([]Decibans, len(set.Catalogue.Methods))
+	s := &Scorer{set: set, neededFrom: make([]int, len(set.Catalogue.Items))}
+	for _, r := range set.Rules {
 		s.ruleTexts = append(s.ruleTexts, RuleText{r.ID, r.Source})
-		for m := range set.Catalogue.Methods {
-			s.effective[i][m] = effective(r.Weight, set.Catalogue.Methods[m].Credence)
-		}
 	}
 	for _, h := range set.Hazards {
-		s.hazardTexts = append(s.hazardTexts, HazardText{h.ID, h.Item.ID, h.Gate.ID, h.What, h.Source})
+		s.hazardAsks = append(s.hazardAsks, hazardAsks(h))
+		s.hazardTexts = append(s.hazardTexts, HazardText{h.ID, h.Gate.ID, h.What, h.Source})
+	}
+	s.asks = slices.Repeat([]float64{math.NaN()}, set.Catalogue.Size)
+	for i, it := range set.Catalogue.Items {
+		s.asks[it.Removed.Slot] = 0 // whatever is off is to be back on
+		years := set.HalfLife[i]
+		if it.HalfLife > 0 {
+			years = it.HalfLife
+		}
+		s.halfLife = append(s.halfLife, years)
+		s.neededFrom[i] = slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == it.NeededFrom.Gate })
+	}
+	for _, p := range set.Proofs {
+		s.ask(p.ClearBy)
+	}
+	for _, l := range set.Limits {
+		s.ask(l.ClearBy)
+	}
+	for _, r := range set.Rules {
+		s.ask(r.ClearBy)
+	}
+	for _, f := range set.Faults {
+		s.ask(f.ClearBy)
+		s.faultTexts = append(s.faultTexts, FaultText{f.ID, f.Item.ID, f.Is, f.Source.String()})
+		s.faultAsks = append(s.faultAsks, faultAsks(f))
+		if n := &s.neededFrom[f.Item.Index]; f.Item.NeededFrom.Gate == "" {
+			for _, h := range f.Hazards {
+				if *n < 0 || h.Gate.Index < *n {
+					*n = h.Gate.Index
+				}
+			}
+		}
 	}
 	return s
+}
+
+// ask notes what findings clear, as numbers.
+func (s *Scorer) ask(clear []ruleset.Clear) {
+	for _, c := range clear {
+		if c.Value == nil {
+			s.asks[c.Finding.Slot] = math.Inf(1)
+			continue
+		}
+		one := slices.Concat([]byte(`{"`+c.Finding.ID+`":`), c.Value, []byte(`}`))
+		if values, faults := report.DecodeFound(one, c.Finding.Item, s.set.Catalogue); len(faults) == 0 && len(values) == 1 {
+			s.asks[c.Finding.Slot] = values[0].Number
+		}
+	}
+}
+
+// faultAsks lists the conditions on facts that a fault hangs on.
+func faultAsks(f *ruleset.Fault) (list []*condition.Condition) {
+	for _, c := range []*condition.Condition{f.Item.Applies, f.When} {
+		if c != nil {
+			list = append(list, c)
+		}
+	}
+	for _, s := range f.Prior.Shifts {
+		list = append(list, s.When)
+	}
+	return list
+}
+
+// hazardAsks lists the conditions on facts that a hazard hangs on, apart from those of its causes' faults.
+func hazardAsks(h *ruleset.Hazard) (list []*condition.Condition) {
+	add := func(c *condition.Condition) {
+		if c != nil {
+			list = append(list, c)
+		}
+	}
+	add(h.When)
+	for _, s := range h.Severity {
+		add(s.When)
+	}
+	for i := range h.Causes {
+		for _, c := range h.Causes[i].Chance {
+			add(c.When)
+		}
+	}
+	return list
+}
+
+// undecided adds the facts that are not known and on which conditions hang that cannot be decided without
+// them. What is decided as it stands is the same whatever they are.
+func (e *evaluation) undecided(facts []*catalogue.Finding, asks []*condition.Condition) []*catalogue.Finding {
+	for _, c := range asks {
+		if c.Holds(e.frame) != condition.Unknown {
+			continue
+		}
+		for _, slot := range c.Reads() {
+			if e.unknown[slot] {
+				if f := e.set.Catalogue.Owner(slot); !slices.Contains(facts, f) {
+					facts = append(facts, f)
+				}
+			}
+		}
+	}
+	return facts
+}
+
+func enumerable(f *catalogue.Finding) bool {
+	return f.Kind == catalogue.Flag || f.Kind == catalogue.Choice
 }
 
 // RuleSet returns the rule set that the scorer scores under.
@@ -56,7 +159,8 @@ func Evaluate(set *ruleset.Set, reports []*report.Report, gate int) *Assessment 
 // Evaluate assesses the dossier of a vehicle: its reports, at least one, in the order in which
 // they came. Gate is the index of the gate asked about; below 0 means the one that the rule set
 // asks about. The reports must have been decoded with the rule set's catalogue. Evaluate keeps no
-// reference to its arguments.
+// reference to its arguments. The assessment has reasons as codes: package wording puts them into
+// words.
 func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 	if gate < 0 {
 		gate = s.set.Asks
@@ -68,7 +172,8 @@ func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 	e.begin(reports)
 	e.applying()
 	e.fire()
-	e.probabilities()
+	e.weigh()
+	e.harm()
 	e.block()
 	a := &Assessment{
 		Schema:  SchemaName,
@@ -82,8 +187,15 @@ func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 	e.condition(a)
 	e.lookNext(a)
 	e.conflicts(a)
-	a.Cautions = e.cautions()
+	a.Cautions = append([]string{}, s.set.Cautions...)
+	for _, f := range e.dossier.Taken {
+		a.Taken = append(a.Taken, TakenFact{f.In + "." + f.ID, report.Form(report.Value{Finding: f, Number: e.dossier.Frame[f.Slot]})})
+	}
+	for _, it := range e.dossier.Misplaced {
+		a.Misplaced = append(a.Misplaced, it.ID)
+	}
 	a.Assumes = append([]string{}, s.set.Assumes...)
+	e.dossier = nil
 	s.scratch.Put(e)
 	return a
 }
@@ -95,25 +207,34 @@ type evaluation struct {
 	dossier *report.Dossier
 	frame   condition.Frame
 	items   []itemState // by index
+	faults  []fault     // by index
 	hazards []hazard    // by index
 	blocks  []*blocker
 	tried   []fired // in the order in which they were tried
-	dealt   []fired // by hazard
-	starts  []int   // where those of a hazard begin, and where the next one goes
+	dealt   []fired // by fault
+	starts  []int   // where those of a fault begin, and where the next one goes
 	order   []*hazard
+	causes  []cause              // of all hazards, one hazard after another
+	trial   []cause              // of the assignment tried
+	open    []*catalogue.Finding // the facts to be tried
+	one     *through             // for the range of one hazard
+	unknown []bool               // by slot of a fact: it is not known, and its values can be tried
 
-	choice  []*report.StandingValue // see choose
-	choices int
-	at      []int // which of its values each finding has in the choice
+	reading reading
 }
 
 func (e *evaluation) begin(reports []*report.Report) {
 	e.dossier = e.space.Lay(reports, e.set.Catalogue, e.set.ProofCredence)
 	e.frame = e.dossier.Frame
 	e.items = again(e.items, len(e.set.Catalogue.Items))
+	e.faults = again(e.faults, len(e.set.Faults))
 	e.hazards = again(e.hazards, len(e.set.Hazards))
-	e.starts = again(e.starts, 2*len(e.set.Hazards)+1)
-	e.blocks, e.tried, e.order = e.blocks[:0], e.tried[:0], e.order[:0]
+	e.starts = again(e.starts, 2*len(e.set.Faults)+1)
+	e.unknown = again(e.unknown, e.set.Catalogue.Size)
+	e.blocks, e.tried, e.order, e.causes = e.blocks[:0], e.tried[:0], e.order[:0], e.causes[:0]
+	for _, f := range e.set.Catalogue.Facts {
+		e.unknown[f.Slot] = enumerable(f) && !e.frame.Known(f.Slot)
+	}
 }
 
 // again returns n zero elements in the memory of a slice that is not needed any more.
@@ -127,465 +248,278 @@ func again[T any](old []T, n int) []T {
 
 type itemState struct {
 	applies, found bool
-	removed        bool // surely off the vehicle: it can do no harm
-	maybeOff       bool // somebody says it is off: nothing found on it proves anything
-}
-
-// hazard is what becomes of one hazard.
-type hazard struct {
-	*ruleset.Hazard
-	applies    bool
-	removed    bool
-	severity   ruleset.Severity
-	prior      float64
-	priorDB    Decibans
-	totalDB    Decibans
-	p          Share
-	level      byte
-	risk       ruleset.Risk
-	index      Number
-	evidence   []fired // what counts, strongest first
-	outweighed []fired
-	alarmed    bool // some evidence speaks for it
-	// atGate is the risk that gates go by. It is the risk above, had nobody said what is only
-	// hearsay and speaks against the hazard: hearsay alone clears no gate.
-	atGate ruleset.Risk
-}
-
-// fired is a rule that fired.
-type fired struct {
-	rule      *ruleset.Rule
-	weight    float64
-	credence  float64
-	effective Decibans
-	blocks    bool
-	hearsay   bool // its method proves nothing, at any age
+	off            bool // by a credible word it is off the vehicle
+	saidOff        bool // somebody says so: nothing found on it proves anything
 }
 
 func (e *evaluation) applying() {
 	for i, it := range e.set.Catalogue.Items {
-		s := &e.items[i]
-		if s.applies = it.AppliesTo(e.frame); !s.applies {
+		s, known := &e.items[i], &e.dossier.Items[i]
+		if s.applies = !known.NotFitted && it.AppliesTo(e.frame); !s.applies {
 			continue
 		}
-		for _, f := range it.Finds {
-			s.found = s.found || e.dossier.Standing[f.Slot] != nil
-		}
-		if st := e.dossier.Standing[it.Removed.Slot]; st != nil {
-			s.removed = true
-			for i := range st.Values {
-				off := st.Values[i].Number == 1
-				s.removed = s.removed && off && st.Values[i].Credence() >= e.set.ProofCredence
-				s.maybeOff = s.maybeOff || off
+		for k := range known.Places {
+			p := &known.Places[k]
+			for _, st := range p.Standing {
+				s.found = s.found || st != nil
+			}
+			if st := p.Of(it.Removed); st != nil {
+				for n := range st.Values {
+					off := st.Values[n].Number == 1
+					s.off = s.off || off && e.credible(&st.Values[n])
+					s.saidOff = s.saidOff || off
+				}
 			}
 		}
 	}
 }
 
-// maxChoices bounds the choices tried among contradicting values: with more, only the lowest and the
-// highest of each finding are tried.
-const maxChoices = 4096
-
-// choose begins to go through the choices among contradicting values of the findings at the slots
-// given. The first choice, all lowest, is made; it returns false when one of the findings was not
-// reported.
-//
-//	if e.choose(slots) {
-//		for ok := true; ok; ok = e.chooseNext(slots) { ... }
-//	}
-func (e *evaluation) choose(slots []int) bool {
-	e.choice, e.choices = e.choice[:0], 1
-	for _, slot := range slots {
-		st := e.dossier.Standing[slot]
-		if st == nil {
-			return false
-		}
-		e.choices = min(e.choices*len(st.Values), maxChoices+1)
-		e.choice = append(e.choice, &st.Values[0])
-	}
-	if e.choices > 1 {
-		e.at = again(e.at, len(slots))
-	}
-	return true
+// credible reports whether a value rests on more than somebody's word.
+func (e *evaluation) credible(v *report.StandingValue) bool {
+	return v.Alarms() >= e.set.ProofCredence
 }
 
-// chooseNext makes the next choice, as one counts; after the last it goes back to the first and
-// returns false.
-func (e *evaluation) chooseNext(slots []int) bool {
-	if e.choices == 1 {
-		return false
-	}
-	for i, slot := range slots {
-		values := e.dossier.Standing[slot].Values
-		next := e.at[i] + 1
-		if e.choices > maxChoices && next < len(values) {
-			next = len(values) - 1
-		}
-		if next == len(values) || e.at[i] == len(values)-1 {
-			next = 0
-		}
-		e.at[i], e.choice[i], e.frame[slot] = next, &values[next], values[next].Number
-		if next > 0 {
-			return true
-		}
-	}
-	return false
+// fault is what becomes of one fault.
+type fault struct {
+	*ruleset.Fault
+	there   bool                 // the item is, and the fault may be
+	varies  bool                 // a fact that it hangs on is not known
+	open    []*catalogue.Finding // those facts
+	prior   float64
+	shift   Decibans // under the facts as they are known
+	priorDB Decibans
+	// What the fault's prior would be had nobody said what is only hearsay.
+	unheardDB Decibans
+
+	evidence   []fired // what counts, strongest first
+	outweighed []fired
+	weightDB   Decibans // of the evidence
+	// credibleDB is the weight without hearsay that reassures: hearsay alone clears no gate.
+	credibleDB Decibans
+	alarmed    bool // credible evidence speaks for it
+	rumoured   bool // only somebody's word does
+	decided    bool // a fact that nobody has told decides about it
+	told       bool // some of the evidence or of the prior is hearsay
+	p, atGate  Share
+
+	// What the register says of it, once it was written.
+	shown, hidden []Evidence
+	at            []string
 }
 
-// aged is the least credence of the choice made, each halved by the half life of its item.
-func (e *evaluation) aged() float64 {
-	c := 1.0
-	for _, v := range e.choice {
-		c = min(c, v.Aged(e.dossier.AsOf, e.set.HalfLife[v.Finding.Item.Index]))
-	}
-	return c
+// totals are the weights of a fault under a shift: as the register has it, and as gates do.
+func (f *fault) totals(shift Decibans) (total, atGate Decibans) {
+	return f.priorDB + f.capped(f.priorDB, shift) + f.weightDB, f.unheardDB + f.capped(f.unheardDB, shift) + f.credibleDB
 }
 
-// credence is the least credence of the choice made, and the method that has it; 1 and -1 where
-// nothing was chosen.
-func (e *evaluation) credence() (c float64, method int) {
-	c, method = 1, -1
-	for _, v := range e.choice {
-		if method < 0 || v.Credence() < c {
-			c, method = v.Credence(), v.Method()
-		}
+// capped is what a shift may add to a prior.
+func (f *fault) capped(prior, shift Decibans) Decibans {
+	if f.Prior.Cap >= 1 {
+		return shift
 	}
-	return c, method
+	return min(shift, max(0, logOdds(f.Prior.Cap)-prior))
 }
 
-// fire tries the rules that read findings of the items on which something was found.
-func (e *evaluation) fire() {
-	for i, h := range e.set.Hazards {
-		st := &e.hazards[i]
-		st.Hazard = h
-		st.applies = e.items[h.Item.Index].applies && (h.When == nil || h.When.Holds(e.frame) != condition.False)
-		st.removed = e.items[h.Item.Index].removed
-	}
-	for i := range e.items {
-		if !e.items[i].found {
-			continue
-		}
-		for _, r := range e.set.RulesReading[i] {
-			if h := &e.hazards[r.Hazard.Index]; h.applies {
-				e.try(r)
-			}
-		}
-	}
+// weigh puts prior and evidence of every fault together.
+func (e *evaluation) weigh() {
 	e.deal()
+	for i, rf := range e.set.Faults {
+		f := &e.faults[i]
+		f.there = e.items[rf.Item.Index].applies && (rf.When == nil || rf.When.Holds(e.frame) != condition.False)
+		if !f.there {
+			continue
+		}
+		f.open = e.undecided(f.open[:0], e.faultAsks[i])
+		f.varies = len(f.open) > 0
+		var unheard float64
+		f.prior, unheard = e.prior(&rf.Prior, rf.Item)
+		f.priorDB = logOdds(f.prior)
+		if f.unheardDB = f.priorDB; unheard != f.prior {
+			f.unheardDB = logOdds(unheard)
+		}
+		f.told = f.told || unheard != f.prior
+		f.shift = e.shift(rf)
+		total, atGate := f.totals(f.shift)
+		f.p = probability(total)
+		if f.atGate = f.p; atGate != total {
+			f.atGate = probability(atGate)
+		}
+	}
 }
 
-// deal gives each hazard the rules that fired for it. A line counts once: the largest effective
-// weight if any speaks for the hazard, else the one that speaks most against it.
-func (e *evaluation) deal() {
-	starts, next := e.starts[:len(e.hazards)+1], e.starts[len(e.hazards)+1:]
-	for i := range e.tried {
-		starts[e.tried[i].rule.Hazard.Index+1]++
+// shift adds up the shifts of a fault under the facts in the frame; what cannot be decided counts the
+// worse way.
+func (e *evaluation) shift(f *ruleset.Fault) Decibans {
+	var sum Decibans
+	for i := range f.Prior.Shifts {
+		s := &f.Prior.Shifts[i]
+		switch s.When.Holds(e.frame) {
+		case condition.True:
+			sum += toDecibans(s.DB)
+		case condition.Unknown:
+			sum += max(0, toDecibans(s.DB))
+		}
 	}
-	for i := range e.hazards {
-		starts[i+1] += starts[i]
-		next[i] = starts[i]
+	return sum
+}
+
+// prior is the probability with nobody having looked, at the worst place. What a number was reported
+// with credence c says counts for c, the worst that it may be without it for the rest, and never more
+// than without it. The second result is the same where hearsay cannot lower it.
+func (e *evaluation) prior(p *ruleset.Prior, it *catalogue.Item) (worst, unheard float64) {
+	if p.Over == ruleset.Constant {
+		return p.Curve[0][1], p.Curve[0][1]
 	}
-	e.dealt = again(e.dealt, len(e.tried))
-	for i := range e.tried {
-		h := e.tried[i].rule.Hazard.Index
-		e.dealt[next[h]] = e.tried[i]
-		next[h]++
+	places := e.dossier.Places(it)
+	for i := range places {
+		if !places[i].Real() {
+			continue
+		}
+		w, u := e.priorAt(p, it, places, i)
+		worst, unheard = max(worst, w), max(unheard, u)
 	}
-	for i := range e.hazards {
-		mine := e.dealt[starts[i]:starts[i+1]]
-		slices.SortFunc(mine, byLine)
-		counting := 0
-		for k := range mine {
-			if k == 0 || mine[k].rule.Line != mine[counting-1].rule.Line {
-				f := mine[k]
-				copy(mine[counting+1:k+1], mine[counting:k])
-				mine[counting] = f
-				counting++
+	return worst, unheard
+}
+
+func (e *evaluation) priorAt(p *ruleset.Prior, it *catalogue.Item, places []report.Place, i int) (worst, unheard float64) {
+	place := &places[i]
+	x := math.Inf(1)
+	switch p.Over {
+	case ruleset.Age:
+		x = place.Unvouched.High
+	case ruleset.LaidUp:
+		x = place.LaidUp.High
+	case ruleset.SinceBuilt:
+		x = place.SinceBuilt.High
+	case ruleset.Odometer:
+		x = place.Driven.High
+	}
+	without := ruleset.At(p.Curve, x)
+	narrowed := func(x, c float64) float64 {
+		return min(without, float64(c*ruleset.At(p.Curve, x))+float64((1-c)*without))
+	}
+	switch p.Over {
+	case ruleset.Age:
+		st := place.Of(it.Age)
+		if st == nil {
+			return without, without
+		}
+		least := min(place.LaidUp.Low, place.Unvouched.Low)
+		for k := range st.Values {
+			v := &st.Values[k]
+			at := narrowed(max(v.Number, least), v.Alarms())
+			worst = max(worst, at)
+			if e.credible(v) {
+				unheard = max(unheard, at)
 			}
 		}
-		e.hazards[i].evidence, e.hazards[i].outweighed = mine[:counting:counting], mine[counting:]
-		slices.SortFunc(e.hazards[i].evidence, strongestFirst)
+		if unheard == 0 {
+			unheard = without
+		}
+		return worst, max(worst, unheard)
+	case ruleset.Formula:
+		return e.formula(p, it, places, i, without, narrowed)
 	}
+	return without, without
 }
 
-func byLine(a, b fired) int {
-	if a.rule.Line != b.rule.Line {
-		return a.rule.Line - b.rule.Line
+// formula is priorAt for a curve over a formula: of what was found, of the years that this part has stood and
+// been there, and of how far it was driven.
+func (e *evaluation) formula(p *ruleset.Prior, it *catalogue.Item, places []report.Place, i int, without float64, narrowed func(x, c float64) float64) (worst, unheard float64) {
+	cat, place := e.set.Catalogue, &places[i]
+	counted := [...]struct {
+		slot int
+		most float64
+	}{{cat.YearsLaidUp, place.LaidUp.High}, {cat.YearsSinceBuilt, place.SinceBuilt.High}, {cat.Odometer, place.Driven.High}}
+	var saved [len(counted)]float64
+	for k, c := range counted {
+		if c.slot < 0 {
+			continue
+		}
+		if saved[k] = e.frame[c.slot]; math.IsInf(c.most, 1) {
+			c.most = condition.Unset
+		}
+		e.frame[c.slot] = c.most
 	}
-	if x, y := max(a.effective, 0), max(b.effective, 0); x != y {
-		return cmp.Compare(y, x)
-	}
-	if a.effective != b.effective {
-		return cmp.Compare(a.effective, b.effective)
-	}
-	return cmp.Compare(a.rule.ID, b.rule.ID)
-}
-
-func strongestFirst(a, b fired) int {
-	if x, y := magnitude(a.effective), magnitude(b.effective); x != y {
-		return cmp.Compare(y, x)
-	}
-	return cmp.Compare(a.rule.ID, b.rule.ID)
-}
-
-// try fires a rule if everything it reads was reported. Where observations contradict each other
-// the choice that speaks most for the hazard counts.
-func (e *evaluation) try(r *ruleset.Rule) {
-	if len(e.dossier.Conflicts) == 0 {
-		// Most rules of an item do not fire: that is soon seen where nothing is contradicted.
-		for _, slot := range r.Needs {
-			if !e.frame.Known(slot) {
-				return
+	defer func() {
+		for k, c := range counted {
+			if c.slot >= 0 {
+				e.frame[c.slot] = saved[k]
 			}
 		}
-		if r.When.Holds(e.frame) == condition.False {
-			return
+	}()
+	if len(p.Needs) == 0 {
+		if x := p.Of.Value(e.frame); x == x {
+			without = ruleset.At(p.Curve, x)
 		}
+		return without, without
 	}
-	if !e.choose(r.Needs) {
-		return
+	if !e.choose(p.Needs, it, places, i) {
+		return without, without
 	}
-	best := e.read(r)
-	for e.chooseNext(r.Needs) {
-		now := e.read(r)
-		blocks := best.blocks || now.blocks
-		if now.effective > best.effective || now.effective == best.effective && now.credence > best.credence {
-			best = now
+	for ok := true; ok; ok = e.chooseNext() {
+		at, certain := without, false
+		if x := p.Of.Value(e.frame); x == x {
+			c, _ := e.reading.alarms()
+			at, certain = narrowed(x, c), c >= e.set.ProofCredence
 		}
-		best.blocks = blocks
-	}
-	if best.credence > 0 && (best.weight != 0 || best.blocks) {
-		e.tried = append(e.tried, best)
-	}
-}
-
-// read reads a rule under the choice made; its credence is 0 where it does not fire.
-func (e *evaluation) read(r *ruleset.Rule) fired {
-	now := fired{rule: r}
-	holds := r.When.Holds(e.frame)
-	if holds == condition.False {
-		return now
-	}
-	now.weight = r.Weight
-	if r.WeightOf != nil {
-		if x := r.WeightOf.Value(e.frame); x == x {
-			now.weight = ruleset.At(r.Curve, x)
+		worst = max(worst, at)
+		if !certain {
+			at = without
 		}
+		unheard = max(unheard, at)
 	}
-	now.blocks = r.Blocks != nil && (r.Blocks.When == nil || r.Blocks.When.Holds(e.frame) != condition.False)
-	if holds == condition.Unknown {
-		// Undecided is read as the worse way: it alarms but does not reassure.
-		now.weight = max(now.weight, 0)
-	}
-	credence, method := e.credence()
-	now.hearsay = credence < e.set.ProofCredence
-	now.credence = credence
-	if now.weight < 0 {
-		now.credence = e.aged()
-	}
-	if now.credence == credence && now.weight == r.Weight && r.WeightOf == nil {
-		now.effective = e.effective[r.Index][method]
-	} else {
-		now.effective = effective(now.weight, now.credence)
-	}
-	return now
-}
-
-// effective is the weight of a finding that tells the truth with share c, and else nothing:
-// 10 log10(c 10^(w/10) + 1 - c).
-func effective(w, c float64) Decibans {
-	return decibans(float64(c*ratio(w)) + (1 - c))
+	e.restore()
+	return worst, unheard
 }
 
 // ratio is the likelihood ratio of a weight in decibans: 10^(w/10).
 func ratio(w float64) float64 { return math.Exp(w * (math.Ln10 / 10)) }
 
 // decibans is the weight of a likelihood ratio or of odds.
-func decibans(ratio float64) Decibans {
-	return Decibans(round(math.Log(ratio) * (10 / math.Ln10) * unitsPerDeciban))
-}
+func decibans(ratio float64) Decibans { return toDecibans(math.Log(ratio) * (10 / math.Ln10)) }
 
-// round rounds to the nearest whole number, halves away from zero.
-func round(v float64) int64 { return int64(math.Round(v)) }
+func toDecibans(db float64) Decibans { return Decibans(round(db * unitsPerDeciban)) }
 
-func (e *evaluation) probabilities() {
-	for i := range e.hazards {
-		h := &e.hazards[i]
-		if !h.applies {
-			continue
-		}
-		h.severity = h.SeverityOn(e.frame)
-		var unheard float64
-		h.prior, unheard = e.prior(&h.Prior)
-		h.priorDB = decibans(h.prior / (1 - h.prior))
-		h.totalDB = h.priorDB
-		for _, f := range h.evidence {
-			h.totalDB += f.effective
-			h.alarmed = h.alarmed || f.effective > 0
-		}
-		h.p, h.level = probability(h.totalDB), 'F'
-		if h.removed {
-			h.p = 0
-		} else {
-			h.level = Level(h.p.Float())
-		}
-		h.risk = RiskOf(h.severity, h.level)
-		h.atGate = h.risk
-		if credible := h.credible(); h.removed || unheard != h.prior || credible != h.totalDB-h.priorDB {
-			h.atGate = RiskOf(h.severity, Level(probability(decibans(unheard/(1-unheard))+credible).Float()))
-		}
-		h.index = Number(round(h.p.Float() * e.set.Weight[h.severity] * 1e6))
-	}
-}
+// logOdds is a probability in decibans.
+func logOdds(p float64) Decibans { return decibans(p / (1 - p)) }
 
 // probability turns a total weight into a probability.
 func probability(total Decibans) Share {
 	return Share(round(1 / (1 + ratio(-total.Float())) * 1e10))
 }
 
-// credible adds up the lines of evidence without reassuring hearsay.
-func (h *hazard) credible() Decibans {
-	total := Decibans(0)
-	for _, f := range h.evidence {
-		if f.effective > 0 || !f.hearsay {
-			total += f.effective
-			continue
-		}
-		// Of the others on the line, the strongest that is not hearsay comes first.
-		for _, o := range h.outweighed {
-			if o.rule.Line == f.rule.Line && !o.hearsay {
-				total += o.effective
-				break
-			}
-		}
-	}
-	return total
-}
+// round rounds to the nearest whole number, halves away from zero.
+func round(v float64) int64 { return int64(math.Round(v)) }
 
 func magnitude(d Decibans) Decibans { return max(d, -d) }
-
-// prior is the probability with nobody having looked. What a number was reported with credence c
-// says counts for c, the value for an unknown number for the rest; of contradicting numbers the
-// worse counts. The second result is the same where hearsay cannot lower it.
-func (e *evaluation) prior(p *ruleset.Prior) (worst, unheard float64) {
-	if p.Of == nil {
-		return p.Unknown, p.Unknown
-	}
-	if !e.choose(p.Needs) {
-		return p.Unknown, p.Unknown
-	}
-	for ok := true; ok; ok = e.chooseNext(p.Needs) {
-		at, c := p.Unknown, 0.0
-		if x := p.Of.Value(e.frame); x == x {
-			c, _ = e.credence()
-			at = float64(c*ruleset.At(p.Curve, x)) + float64((1-c)*p.Unknown)
-		}
-		worst, unheard = max(worst, at), max(unheard, at)
-		if c < e.set.ProofCredence {
-			unheard = max(unheard, p.Unknown)
-		}
-	}
-	return worst, unheard
-}
-
-// register lists the hazards by risk, worst first, with what each rests on.
-func (e *evaluation) register(a *Assessment) {
-	order := e.order
-	total := 0.0
-	for i := range e.hazards {
-		if h := &e.hazards[i]; h.applies {
-			order = append(order, h)
-			total += h.index.Float()
-		}
-	}
-	slices.SortFunc(order, byRisk)
-	shares := shareOut(order, total)
-	a.Register = make([]Entry, len(order))
-	explained := make([]Evidence, 0, len(e.tried))
-	explain := func(list []fired) []Evidence {
-		from := len(explained)
-		for i := range list {
-			explained = append(explained, e.explain(&list[i]))
-		}
-		return explained[from:len(explained):len(explained)]
-	}
-	for i, h := range order {
-		// Written in place: an entry is large and there are many.
-		w := &a.Register[i]
-		w.Rank, w.HazardText = i+1, &e.hazardTexts[h.Index]
-		w.Severity, w.Probability, w.Level, w.Risk = h.severity.String(), h.p, levelNames[h.level-'A'], h.risk.String()
-		w.RiskIndex, w.Share, w.RestsOn = h.index, shares[i], "unknown"
-		w.Prior, w.PriorDB, w.TotalDB = Share(round(h.prior*1e10)), h.priorDB, h.totalDB
-		w.Evidence, w.Outweighed = explain(h.evidence), explain(h.outweighed)
-		if len(h.evidence) > 0 || h.removed {
-			w.RestsOn = "found"
-		}
-	}
-}
-
-var levelNames = [...]string{"A", "B", "C", "D", "E", "F"}
-
-func byRisk(a, b *hazard) int {
-	switch {
-	case a.risk != b.risk:
-		return int(a.risk) - int(b.risk)
-	case a.index != b.index:
-		return cmp.Compare(b.index, a.index)
-	case a.Gate != b.Gate:
-		return a.Gate.Index - b.Gate.Index
-	}
-	return cmp.Compare(a.ID, b.ID)
-}
-
-func (e *evaluation) explain(f *fired) Evidence {
-	return Evidence{
-		RuleText: &e.ruleTexts[f.rule.Index], WeightDB: Decibans(round(f.weight * unitsPerDeciban)), Credence: Share(round(f.credence * 1e10)),
-		EffectiveDB: f.effective, Because: f.rule.Because.On(e.frame),
-	}
-}
-
-// shareOut gives each hazard its share of the summed index, in whole units that add up to 1: what
-// rounding leaves over goes to the largest.
-func shareOut(order []*hazard, total float64) []Share {
-	shares := make([]Share, len(order))
-	if total == 0 {
-		return shares
-	}
-	const one = 1e10
-	left := Share(one)
-	for i, h := range order {
-		shares[i] = Share(h.index.Float() / total * one)
-		left -= shares[i]
-	}
-	largest := 0
-	for i := range shares {
-		if shares[i] > shares[largest] {
-			largest = i
-		}
-	}
-	shares[largest] += left
-	return shares
-}
 
 // lookNext ranks the items without evidence by the risk that a look would settle, a minute.
 func (e *evaluation) lookNext(a *Assessment) {
 	a.LookNext = []Look{}
 	rest := make([]Number, len(e.items))
 	evidence := make([]bool, len(e.items))
+	for i := range e.faults {
+		f := &e.faults[i]
+		if f.there && len(f.evidence) > 0 {
+			evidence[f.Item.Index] = true
+		}
+	}
 	for i := range e.hazards {
 		h := &e.hazards[i]
 		if !h.applies {
 			continue
 		}
-		at := h.Item.Index
-		evidence[at] = evidence[at] || len(h.evidence) > 0
-		if len(h.evidence) == 0 && h.Reassured {
-			rest[at] += h.index
+		for k := range h.causes {
+			c := &h.causes[k]
+			if c.fault.Reassured && len(c.fault.evidence) == 0 {
+				rest[c.fault.Item.Index] += Number(round(h.index.Float() * c.share * 1e6))
+			}
 		}
 	}
 	for i, it := range e.set.Catalogue.Items {
 		s := e.items[i]
-		if !s.applies || s.removed || evidence[i] || rest[i] == 0 || !slices.Contains(e.set.LookNext.Access, it.Access) {
+		if !s.applies || s.off || evidence[i] || rest[i] == 0 || !slices.Contains(e.set.LookNext.Access, it.Access) {
 			continue
 		}
 		a.LookNext = append(a.LookNext, Look{
@@ -602,23 +536,25 @@ func (e *evaluation) lookNext(a *Assessment) {
 
 func (e *evaluation) conflicts(a *Assessment) {
 	a.Conflicts = []Conflict{}
-	for _, st := range e.dossier.Conflicts {
-		c := Conflict{Item: st.Finding.Item.ID, Finding: st.Finding.ID, Says: "the observations contradict each other: the worse one counts until somebody looks again"}
-		for i := range st.Values {
-			v := &st.Values[i]
-			by := v.Support[len(v.Support)-1]
-			c.Values = append(c.Values, ConflictValue{
-				Value: report.Form(v.Value), Method: e.set.Catalogue.Methods[by.Method].ID, Date: by.On.String(),
-			})
+	for _, known := range e.dossier.Conflicts {
+		c := Conflict{Item: known.Item.ID, At: e.position(known.Item, known.At), Finding: "fitted", Values: []ConflictValue{}}
+		if known.Standing != nil {
+			c.Finding = known.Finding.ID
+			for i := range known.Values {
+				v := &known.Values[i]
+				c.Values = append(c.Values, ConflictValue{
+					Value: report.Form(v.Value), Method: e.set.Catalogue.Methods[v.Method()].ID, Date: v.On().String(),
+				})
+			}
 		}
 		a.Conflicts = append(a.Conflicts, c)
 	}
 }
 
-func (e *evaluation) cautions() []string {
-	cautions := append([]string{}, e.set.Cautions...)
-	for _, it := range e.dossier.Misplaced {
-		cautions = append(cautions, "Something was reported on the "+it.Is+", which by its facts this vehicle does not have: it was left out.")
+// position names a position of an item; what is no position has no name.
+func (e *evaluation) position(it *catalogue.Item, at int) string {
+	if at < 0 {
+		return ""
 	}
-	return cautions
+	return it.Positions[at].ID
 }

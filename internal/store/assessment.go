@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -26,7 +27,7 @@ func (s *Store) Start(ctx context.Context, id string) (assess.Assessment, error)
 		var err error
 		a, err = one(ctx, tx, startedFields, startAssessment, id)
 		if errors.Is(err, assess.ErrNotFound) {
-			return unchanged(ctx, tx, id)
+			return unchanged(ctx, tx, selectState, id)
 		}
 		return err
 	})
@@ -38,7 +39,7 @@ func (s *Store) Start(ctx context.Context, id string) (assess.Assessment, error)
 
 // PutBack implements [assess.Store].
 func (s *Store) PutBack(ctx context.Context, id string) error {
-	if err := s.update(ctx, id, putBackAssessment, id); err != nil {
+	if err := s.update(ctx, selectState, id, putBackAssessment, id); err != nil {
 		return fmt.Errorf("put assessment %s back: %w", id, err)
 	}
 	return nil
@@ -52,13 +53,17 @@ func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time
 			Scan(finishedFields(&a)...)
 		switch {
 		case errors.Is(err, sql.ErrNoRows):
-			return unchanged(ctx, tx, id)
+			return unchanged(ctx, tx, selectState, id)
 		case err != nil:
 			return err
 		}
 		var before string
-		err = tx.QueryRowContext(ctx, noteVerdict, a.Ordinal, o.VerdictState, o.Blockers, o.Gates.String(), a.Organisation, a.Vehicle).Scan(&before)
+		c := o.Coverage
+		err = tx.QueryRowContext(ctx, noteVerdict, a.Ordinal, o.Gates.String(), c.Applying, c.LookedAt, int64(c.Share), a.Organisation, a.Vehicle).Scan(&before)
 		late := errors.Is(err, sql.ErrNoRows)
+		if err == nil {
+			err = noteJudged(ctx, tx, a.Organisation, a.Vehicle, o.Gates)
+		}
 		if err != nil && !late {
 			return fmt.Errorf("note verdict: %w", err)
 		}
@@ -70,6 +75,28 @@ func (s *Store) Finish(ctx context.Context, id string, o assess.Outcome, at time
 	return nil
 }
 
+// noteJudged writes down how a vehicle stands at each gate, by the assessment that was just noted.
+func noteJudged(ctx context.Context, tx *sql.Tx, organisation, vehicle string, gates assess.GateStates) error {
+	if len(gates) == 0 {
+		return nil
+	}
+	states, blockers := map[string]string{}, map[string]int{}
+	for _, g := range gates {
+		states[g.Gate], blockers[g.Gate] = g.State, g.Blockers
+	}
+	// What JSON cannot have in it, no map of text and numbers has.
+	of, err := json.Marshal(states)
+	if err != nil {
+		return err
+	}
+	many, err := json.Marshal(blockers)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, noteGates, string(of), string(many), organisation, vehicle)
+	return err
+}
+
 // Fail implements [assess.Store].
 func (s *Store) Fail(ctx context.Context, id string, problem []byte, at time.Time) error {
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
@@ -77,7 +104,7 @@ func (s *Store) Fail(ctx context.Context, id string, problem []byte, at time.Tim
 		err := tx.QueryRowContext(ctx, failAssessment, at.UnixMilli(), string(problem), id).Scan(finishedFields(&a)...)
 		switch {
 		case errors.Is(err, sql.ErrNoRows):
-			return unchanged(ctx, tx, id)
+			return unchanged(ctx, tx, selectState, id)
 		case err != nil:
 			return err
 		}
@@ -111,15 +138,16 @@ func (s *Store) Retry(ctx context.Context, organisation, id string, at time.Time
 // Enqueued implements [assess.Store]. Late word about an earlier attempt than the one known
 // changes nothing either.
 func (s *Store) Enqueued(ctx context.Context, id string, attempt int, at time.Time) error {
-	err := s.update(ctx, id, noteEnqueued, attempt, at.UnixMilli(), id)
+	err := s.update(ctx, selectState, id, noteEnqueued, attempt, at.UnixMilli(), id)
 	if err != nil && !errors.Is(err, assess.ErrFinished) {
 		return fmt.Errorf("note attempt %d at assessment %s: %w", attempt, id, err)
 	}
 	return nil
 }
 
-// update runs a statement that changes an unfinished assessment.
-func (s *Store) update(ctx context.Context, id, query string, args ...any) error {
+// update runs a statement that changes something unfinished: an assessment, or a plan, of which state selects the
+// state.
+func (s *Store) update(ctx context.Context, state, id, query string, args ...any) error {
 	return s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		result, err := tx.ExecContext(ctx, query, args...)
 		if err != nil {
@@ -128,17 +156,17 @@ func (s *Store) update(ctx context.Context, id, query string, args ...any) error
 		if n, err := result.RowsAffected(); err != nil || n > 0 {
 			return err
 		}
-		return unchanged(ctx, tx, id)
+		return unchanged(ctx, tx, state, id)
 	})
 }
 
-// unchanged says why a statement left an assessment as it is.
-func unchanged(ctx context.Context, tx *sql.Tx, id string) error {
-	var state assess.State
-	if err := tx.QueryRowContext(ctx, selectState, id).Scan(&state); err != nil {
+// unchanged says why a statement left something as it is, of which state selects the state.
+func unchanged(ctx context.Context, tx *sql.Tx, state, id string) error {
+	var is assess.State
+	if err := tx.QueryRowContext(ctx, state, id).Scan(&is); err != nil {
 		return domain(err)
 	}
-	if state == assess.Done || state == assess.Failed {
+	if is == assess.Done || is == assess.Failed {
 		return assess.ErrFinished
 	}
 	return nil
@@ -146,22 +174,28 @@ func unchanged(ctx context.Context, tx *sql.Tx, id string) error {
 
 // Waiting implements [assess.Store].
 func (s *Store) Waiting(ctx context.Context, before, after time.Time, limit int) ([]assess.Assessment, error) {
-	waiting, err := many(ctx, s.read, assessmentFields, selectWaiting, before.UnixMilli(), limit)
-	if err == nil && len(waiting) < limit {
-		var ahead []assess.Assessment
-		ahead, err = many(ctx, s.read, assessmentFields, selectWaitingAhead, after.UnixMilli(), limit-len(waiting))
-		waiting = append(waiting, ahead...)
-	}
+	waiting, err := overdue(ctx, s, assessmentFields, selectWaiting, selectWaitingAhead, before, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("select waiting assessments: %w", err)
 	}
 	return waiting, nil
 }
 
+// overdue selects what waits since before, and then what was handed over after a time that has not come: by a clock
+// that went wrong.
+func overdue[T any](ctx context.Context, s *Store, fields func(*T) []any, late, ahead string, before, after time.Time, limit int) ([]T, error) {
+	waiting, err := many(ctx, s.read, fields, late, before.UnixMilli(), limit)
+	if err != nil || len(waiting) == limit {
+		return waiting, err
+	}
+	more, err := many(ctx, s.read, fields, ahead, after.UnixMilli(), limit-len(waiting))
+	return append(waiting, more...), err
+}
+
 // Backlog implements [assess.Store].
 func (s *Store) Backlog(ctx context.Context) (assess.Backlog, error) {
 	var b assess.Backlog
-	if err := row(ctx, s.read, []any{&b.Unfinished, instant{&b.Oldest}, &b.Failed, &b.Chunks}, selectBacklog); err != nil {
+	if err := row(ctx, s.read, []any{&b.Unfinished, instant{&b.Oldest}, &b.Failed, &b.Chunks, &b.Plans}, selectBacklog); err != nil {
 		return assess.Backlog{}, fmt.Errorf("select backlog: %w", err)
 	}
 	return b, nil
@@ -170,7 +204,8 @@ func (s *Store) Backlog(ctx context.Context) (assess.Backlog, error) {
 // History implements [assess.Store]. The cursor's BeforeID is enough to find the place; one that
 // is not the vehicle's gives an empty page.
 func (s *Store) History(ctx context.Context, p assess.HistoryPage) ([]assess.Assessment, error) {
-	history, err := many(ctx, s.read, assessmentFields, selectHistory, p.Organisation, p.Vehicle, p.BeforeID, p.Limit)
+	p.Vehicle = s.spelled(ctx, p.Organisation, p.Vehicle)
+	history, err := many(ctx, s.read, summedFields, selectHistory, p.Organisation, p.Vehicle, p.BeforeID, p.Limit)
 	if err == nil && len(history) == 0 {
 		err = s.vehicleExists(ctx, p.Organisation, p.Vehicle)
 	}
@@ -191,6 +226,11 @@ func assessmentFields(a *assess.Assessment) []any {
 		orZero[string]{&a.Outcome.AsOf}, orZero[string]{&a.Outcome.VerdictState}, orZero[int]{&a.Outcome.Blockers},
 		orZero[[]byte]{&a.Problem},
 	}
+}
+
+// summedFields says where the assessmentColumns and the summary go.
+func summedFields(a *assess.Assessment) []any {
+	return append(assessmentFields(a), orZero[[]byte]{&a.Outcome.Summary})
 }
 
 // startedFields says where the columns go that startAssessment returns.

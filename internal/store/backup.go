@@ -14,7 +14,14 @@ import (
 // which must not be there yet, while programs go on writing. The copy is checked before it gets its
 // name: where there is a file of that name, it is good.
 func Backup(ctx context.Context, dataDir, file string) error {
-	path := filepath.Join(dataDir, "laidup.db")
+	// SQLite takes the names of files in URLs, which know no place to begin from.
+	path, err := filepath.Abs(filepath.Join(dataDir, "laidup.db"))
+	if err == nil {
+		file, err = filepath.Abs(file)
+	}
+	if err != nil {
+		return fmt.Errorf("find database: %w", err)
+	}
 	if _, err := os.Stat(path); err != nil {
 		return fmt.Errorf("find database: %w", err)
 	}

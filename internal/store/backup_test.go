@@ -136,3 +136,15 @@ func TestADumpOfPostgreSQLIsWholeWhileReportsCome(t *testing.T) {
 	run("pg_restore", "--no-owner", "--exit-on-error", "--dbname="+fresh.DatabaseURL, file)
 	restored(t, migrated(t, fresh), before)
 }
+
+func TestABackupTakesFoldersFromWhereItIs(t *testing.T) {
+	folder := t.TempDir()
+	t.Chdir(folder)
+	migrated(t, store.Options{DataDir: "data", Migrations: migrations(t)})
+	if err := store.Backup(t.Context(), "data", filepath.Join("copies", "one.db")); err != nil {
+		t.Fatal(err)
+	}
+	if found, err := os.Stat(filepath.Join(folder, "copies", "one.db")); err != nil || found.Size() == 0 {
+		t.Errorf("the copy is %v, %v", found, err)
+	}
+}

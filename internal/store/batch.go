@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"laidup/internal/assess"
@@ -57,7 +58,9 @@ func addChunk(ctx context.Context, tx *sql.Tx, c assess.NewChunk) (work bool, er
 	for i := range c.Lines {
 		ordered[i] = &c.Lines[i]
 	}
-	slices.SortStableFunc(ordered, func(a, b *assess.NewLine) int { return cmp.Compare(a.Vehicle, b.Vehicle) })
+	slices.SortStableFunc(ordered, func(a, b *assess.NewLine) int {
+		return cmp.Compare(strings.ToLower(a.Vehicle), strings.ToLower(b.Vehicle))
+	})
 	refused := 0
 	for _, l := range ordered {
 		assessment, problem := "", l.Problem
@@ -65,6 +68,8 @@ func addChunk(ctx context.Context, tx *sql.Tx, c assess.NewChunk) (work bool, er
 			switch _, err := accept(ctx, tx, *l.Submission); {
 			case errors.Is(err, assess.ErrDossierFull):
 				problem = c.Full
+			case errors.Is(err, assess.ErrNothingToReplace):
+				problem = c.NothingToReplace
 			case err != nil:
 				return false, fmt.Errorf("line %d: %w", l.Number, err)
 			default:
@@ -177,8 +182,7 @@ func insertVehicleLines(ctx context.Context, tx *sql.Tx, h assess.BatchHead, veh
 	}
 	var missing assess.NoSuchVehiclesError
 	for i, reference := range vehicles {
-		var there int
-		switch err := tx.QueryRowContext(ctx, selectVehicleExists, h.Organisation, reference).Scan(&there); {
+		switch err := tx.QueryRowContext(ctx, selectSpelling, h.Organisation, reference, strings.ToLower(reference)).Scan(&reference); {
 		case errors.Is(err, sql.ErrNoRows):
 			missing.At = append(missing.At, i)
 			continue
@@ -305,6 +309,11 @@ func (s *Store) FinishChunk(ctx context.Context, c assess.Chunk, results []asses
 				changed++
 			}
 		}
+		if c.Batch.Kind == assess.Rescore {
+			if _, err := tx.ExecContext(ctx, eraseLinesOfNobody, string(assess.ErasedProblem()), c.Batch.ID, c.Number, c.Batch.Organisation); err != nil {
+				return fmt.Errorf("erase lines of nobody: %w", err)
+			}
+		}
 		b, err = one(ctx, tx, batchFields, chunkFinished, answered, failed, changed, at.UnixMilli(), c.Batch.Organisation, c.Batch.ID)
 		done = !b.FinishedAt.IsZero()
 		return errors.Join(err, emit(ctx, tx, c.Batch.Organisation, assess.BatchEvents(b)...))
@@ -349,5 +358,5 @@ func batchFields(b *assess.Batch) []any {
 // lineFields says where the lineColumns go.
 func lineFields(l *assess.Line) []any {
 	return append(append([]any{&l.Number, &l.Vehicle, orZero[[]byte]{&l.Problem}, orZero[[]byte]{&l.Result}}, assessmentFields(&l.Assessment)...),
-		orZero[[]byte]{&l.Assessment.Outcome.Summary})
+		orZero[[]byte]{&l.Assessment.Outcome.Summary}, orZero[string]{&l.Reference})
 }

@@ -101,7 +101,7 @@ func BenchmarkVehicles(b *testing.B) {
 							b.Error(err)
 						}
 						if i%2 == 0 {
-							outcome := assess.Outcome{Body: sub.Body, AsOf: "2026-05-02", VerdictState: "blocked", Blockers: 9}
+							outcome := assess.Outcome{Body: sub.Body, AsOf: "2026-05-02", VerdictState: "blocked", Blockers: 9, Gates: assess.GateStates{{Gate: "crank", State: "clear"}, {Gate: "first_start", State: "blocked", Blockers: 9}}}
 							if err := s.Finish(b.Context(), sub.AssessmentID, outcome, sub.At); err != nil {
 								b.Error(err)
 							}
@@ -112,7 +112,7 @@ func BenchmarkVehicles(b *testing.B) {
 			all.Wait()
 			analyze(b, o.DatabaseURL)
 			for b.Loop() {
-				list, err := s.Vehicles(b.Context(), assess.VehiclePage{Organisation: access.Workshop, AfterTime: time.UnixMilli(vehicles), AfterReference: "z", Limit: 50})
+				list, err := s.Vehicles(b.Context(), assess.VehiclePage{Organisation: access.Workshop, Gate: "crank", AfterTime: time.UnixMilli(vehicles), AfterReference: "z", Limit: 50})
 				if err != nil || len(list) != 50 {
 					b.Fatalf("%d vehicles, %v", len(list), err)
 				}

@@ -90,5 +90,5 @@ func eventFields(e *assess.RecordedEvent) []any {
 
 // finishedFields says where the finishedColumns go.
 func finishedFields(a *assess.Assessment) []any {
-	return []any{&a.ID, &a.Organisation, &a.Vehicle, &a.Ordinal, &a.ReportID, &a.Gate, &a.RuleSet.Name, &a.RuleSet.Version, &a.RuleSet.Digest}
+	return []any{&a.ID, &a.Organisation, &a.Vehicle, &a.Ordinal, &a.ReportID, &a.Gate, &a.RuleSet.Name, &a.RuleSet.Version, &a.RuleSet.Digest, &a.Reference}
 }

@@ -21,7 +21,11 @@ func (s *Store) AddKey(ctx context.Context, k access.Key, digest string) error {
 		words[i] = string(scope)
 	}
 	expires := sql.NullInt64{Int64: k.ExpiresAt.UnixMilli(), Valid: !k.ExpiresAt.IsZero()}
-	err := s.exec(ctx, insertAPIKey, k.ID, k.Organisation, k.Label, strings.Join(words, " "), digest, k.CreatedAt.UnixMilli(), expires)
+	detail := map[string]any{"label": k.Label, "scopes": words}
+	if !k.ExpiresAt.IsZero() {
+		detail["expires_at"] = k.ExpiresAt.UTC()
+	}
+	err := s.execNoted(ctx, deed{k.Organisation, assess.KeyMade, k.ID, detail}, insertAPIKey, k.ID, k.Organisation, k.Label, strings.Join(words, " "), digest, k.CreatedAt.UnixMilli(), expires)
 	if err != nil {
 		return fmt.Errorf("insert key %s: %w", k.ID, err)
 	}
@@ -53,7 +57,11 @@ func (s *Store) Keys(ctx context.Context, organisation string) ([]access.Key, er
 
 // RevokeKey implements [access.Store].
 func (s *Store) RevokeKey(ctx context.Context, organisation, id string, at time.Time) error {
-	err := s.exec(ctx, revokeAPIKey, at.UnixMilli(), organisation, id)
+	err := s.execNoted(ctx, deed{organisation: organisation, action: assess.KeyRevoked, subject: id}, revokeAPIKey, at.UnixMilli(), organisation, id)
+	if errors.Is(err, assess.ErrNotFound) { // or it was revoked before
+		var known int
+		err = row(ctx, s.read, []any{&known}, selectOwnAPIKey, organisation, id)
+	}
 	switch {
 	case errors.Is(err, assess.ErrNotFound):
 		return access.ErrNotFound

@@ -8,6 +8,21 @@ import (
 // Every query of the package. Both engines run the same text. SQLite numbers parameters as they
 // first appear, so $1, $2, … must first appear in that order; a test sees to it.
 const (
+	// The first spelling of a reference is that of the vehicle. Two who bring a new vehicle at once in two
+	// spellings wait for each other here.
+	spellVehicle = `
+INSERT INTO vehicle_spellings (organisation, folded, vehicle) VALUES ($1, $2, $3)
+ON CONFLICT (organisation, folded) DO UPDATE SET vehicle = vehicle_spellings.vehicle
+RETURNING vehicle`
+
+	// A vehicle as somebody spells it: exactly so if there is one, which goes before all others.
+	selectSpelling = `
+SELECT s.reference FROM (
+    SELECT reference, 0 AS far FROM vehicles WHERE organisation = $1 AND reference = $2
+    UNION ALL
+    SELECT vehicle, 1 FROM vehicle_spellings WHERE organisation = $1 AND folded = $3) AS s
+ORDER BY s.far LIMIT 1`
+
 	// The statement locks the vehicle's row until the transaction ends: reports on one vehicle
 	// are numbered, and become visible, one after the other.
 	upsertVehicle = `
@@ -17,12 +32,12 @@ ON CONFLICT (organisation, reference) DO UPDATE SET
     reports = vehicles.reports + 1,
     description = CASE WHEN excluded.description = '' THEN vehicles.description ELSE excluded.description END,
     updated_at = CASE WHEN excluded.updated_at > vehicles.updated_at THEN excluded.updated_at ELSE vehicles.updated_at END
-WHERE $5 = 0 OR vehicles.reports < $5
+WHERE $5 = 0 OR vehicles.reports - vehicles.withdrawals - vehicles.withdrawn < $5
 RETURNING reports`
 
 	insertReport = `
-INSERT INTO reports (id, organisation, vehicle, ordinal, reference, inspected, received_at, body)
-VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`
+INSERT INTO reports (id, organisation, vehicle, ordinal, reference, inspected, received_at, posted_by, body)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`
 
 	insertAssessment = `
 INSERT INTO assessments (id, organisation, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, batch)
@@ -36,11 +51,89 @@ ON CONFLICT (organisation, key) DO NOTHING`
 
 	selectKey = `SELECT fingerprint, report_id, assessment_id FROM idempotency WHERE organisation = $1 AND key = $2`
 
-	reportColumns = `id, vehicle, ordinal, reference, inspected, received_at, body`
+	reportColumns = `id, vehicle, ordinal, reference, inspected, received_at, withdrawn_at, withdrawn_because, COALESCE(replaced_by, ''), posted_by`
 
-	selectReport = `SELECT ` + reportColumns + ` FROM reports WHERE organisation = $1 AND id = $2`
+	selectReport = `SELECT ` + reportColumns + `, body FROM reports WHERE organisation = $1 AND id = $2`
 
-	selectDossier = `SELECT ` + reportColumns + ` FROM reports WHERE organisation = $1 AND vehicle = $2 AND ordinal <= $3 ORDER BY ordinal`
+	// Those that stood at an ordinal.
+	selectDossier = `
+SELECT ` + reportColumns + `, body FROM reports
+WHERE organisation = $1 AND vehicle = $2 AND ordinal <= $3 AND (withdrawn_ordinal IS NULL OR withdrawn_ordinal > $3) ORDER BY ordinal`
+
+	selectReports = `
+SELECT ` + reportColumns + `, body FROM reports
+WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR ordinal < (
+    SELECT c.ordinal FROM reports AS c WHERE c.organisation = $1 AND c.vehicle = $2 AND c.id = $3))
+ORDER BY ordinal DESC LIMIT $4`
+
+	// It changes nothing and waits for others who write on the vehicle: whoever asks then what stands is
+	// told what will stand until he is done.
+	lockVehicle = `UPDATE vehicles SET reports = reports WHERE organisation = $1 AND reference = $2`
+
+	// The withdrawal of a report takes an ordinal of its own.
+	noteWithdrawal = `
+UPDATE vehicles SET reports = reports + 1, withdrawals = withdrawals + 1, withdrawn = withdrawn + 1
+WHERE organisation = $1 AND reference = $2
+RETURNING reports`
+
+	// A report that replaces another takes its own.
+	noteReplacement = `UPDATE vehicles SET withdrawn = withdrawn + 1 WHERE organisation = $1 AND reference = $2`
+
+	withdrawReport = `
+UPDATE reports SET withdrawn_ordinal = $1, withdrawn_at = $2, withdrawn_because = $3
+WHERE organisation = $4 AND id = $5 AND withdrawn_ordinal IS NULL`
+
+	replaceReport = `UPDATE reports SET replaced_by = $1 WHERE organisation = $2 AND id = $3 AND replaced_by IS NULL`
+
+	// What is left to assess once a report is withdrawn: the last report that stands, as it was asked about.
+	selectLastStanding = `
+SELECT r.id, a.gate, a.rule_set, a.rule_set_version, a.rule_set_digest
+FROM reports AS r JOIN assessments AS a ON a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.report_id = r.id
+WHERE r.organisation = $1 AND r.vehicle = $2 AND r.withdrawn_ordinal IS NULL
+ORDER BY r.ordinal DESC, a.ordinal, a.created_at, a.id LIMIT 1`
+
+	// Nothing that stands is known of the vehicle any more: no assessment until now says how it is.
+	voidVehicle = `
+UPDATE vehicles SET void = $1, assessed = $1, gates_before = gates, gates = '', applying = 0, looked_at = 0, coverage = 0
+WHERE organisation = $2 AND reference = $3`
+
+	// Whoever brings a report takes the spelling first, and then the vehicle: so does who erases it.
+	lockSpelling = `UPDATE vehicle_spellings SET vehicle = vehicle WHERE organisation = $1 AND folded = $2`
+
+	lockVehicleAsOf = `UPDATE vehicles SET reports = reports WHERE organisation = $1 AND reference = $2 RETURNING updated_at`
+
+	eraseAssessments = `DELETE FROM assessments WHERE organisation = $1 AND vehicle = $2`
+
+	erasePlans = `DELETE FROM plans WHERE organisation = $1 AND vehicle = $2`
+
+	eraseKeys = `
+DELETE FROM idempotency WHERE organisation = $1 AND report_id IN (
+    SELECT r.id FROM reports AS r WHERE r.organisation = $1 AND r.vehicle = $2)`
+
+	eraseReports = `DELETE FROM reports WHERE organisation = $1 AND vehicle = $2`
+
+	// Deliveries go with their events.
+	eraseEvents = `DELETE FROM events WHERE organisation = $1 AND vehicle = $2`
+
+	eraseGates = `DELETE FROM vehicle_gates WHERE organisation = $1 AND vehicle = $2`
+
+	eraseSpellings = `DELETE FROM vehicle_spellings WHERE organisation = $1 AND vehicle = $2`
+
+	// A line keeps its number, so that those behind it keep theirs. It has the vehicle as its sender
+	// spells it: another spelling counts unless it is that of another vehicle.
+	eraseLines = `
+UPDATE batch_lines SET vehicle = '', assessment_id = NULL, result = NULL, problem = $1
+WHERE EXISTS (SELECT 1 FROM batches AS b WHERE b.id = batch_lines.batch AND b.organisation = $2)
+  AND lower(vehicle) = lower($3) AND (vehicle = $3 OR EXISTS (
+    SELECT 1 FROM vehicle_spellings AS s WHERE s.organisation = $2 AND s.folded = lower($3) AND s.vehicle = $3))`
+
+	// Lines of a chunk whose vehicle was erased in the moment in which they were stored.
+	eraseLinesOfNobody = `
+UPDATE batch_lines SET vehicle = '', assessment_id = NULL, result = NULL, problem = $1
+WHERE batch = $2 AND chunk = $3 AND vehicle <> '' AND NOT EXISTS (
+    SELECT 1 FROM vehicles AS v WHERE v.organisation = $4 AND v.reference = batch_lines.vehicle)`
+
+	eraseVehicle = `DELETE FROM vehicles WHERE organisation = $1 AND reference = $2`
 
 	assessmentColumns = `id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest,
     state, attempt, created_at, enqueued_at, finished_at, as_of, verdict_state, blockers, problem`
@@ -54,18 +147,29 @@ ON CONFLICT (organisation, key) DO NOTHING`
 UPDATE assessments SET state = 'running', starts = starts + 1 WHERE id = $1 AND finished_at IS NULL
 RETURNING ` + assessmentColumns + `, organisation, starts, COALESCE(batch, '')`
 
-	finishedColumns = `id, organisation, vehicle, ordinal, report_id, gate, rule_set, rule_set_version, rule_set_digest`
+	finishedColumns = `id, organisation, vehicle, ordinal, report_id, gate, rule_set, rule_set_version, rule_set_digest,
+    (SELECT r.reference FROM reports AS r WHERE r.organisation = assessments.organisation AND r.id = assessments.report_id)`
 
 	finishAssessment = `
-UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, summary = $5, body = $6
+UPDATE assessments SET state = 'done', finished_at = $1, as_of = $2, verdict_state = $3, blockers = $4, summary = NULLIF($5, ''), body = $6
 WHERE id = $7 AND finished_at IS NULL
 RETURNING ` + finishedColumns
 
 	// A late word about an earlier assessment changes nothing.
 	noteVerdict = `
-UPDATE vehicles SET assessed = $1, verdict = $2, in_the_way = $3, gates_before = gates, gates = $4
-WHERE organisation = $5 AND reference = $6 AND assessed <= $1
+UPDATE vehicles SET assessed = $1, gates_before = gates, gates = $2, applying = $3, looked_at = $4, coverage = $5
+WHERE organisation = $6 AND reference = $7 AND assessed <= $1
 RETURNING gates_before`
+
+	// The states of all gates as one JSON object, by gate, and what is in the way as another: in both
+	// engines json_each takes them apart. Values are JSON in one and text in the other, hence the quotes.
+	noteGates = `
+INSERT INTO vehicle_gates (organisation, vehicle, gate, assessed, state, in_the_way)
+SELECT v.organisation, v.reference, s.key, v.assessed, trim(CAST(s.value AS TEXT), '"'), CAST(CAST(n.value AS TEXT) AS BIGINT)
+FROM vehicles AS v CROSS JOIN json_each($1) AS s JOIN json_each($2) AS n ON n.key = s.key
+WHERE v.organisation = $3 AND v.reference = $4
+ON CONFLICT (organisation, vehicle, gate) DO UPDATE SET
+    assessed = excluded.assessed, state = excluded.state, in_the_way = excluded.in_the_way`
 
 	putBackAssessment = `UPDATE assessments SET starts = starts - 1 WHERE id = $1 AND finished_at IS NULL AND starts > 0`
 
@@ -102,20 +206,21 @@ ORDER BY enqueued_at, id LIMIT $2`
 SELECT count(*), min(created_at),
     (SELECT count(*) FROM assessments AS f WHERE f.state = 'failed'
         AND NOT EXISTS (SELECT 1 FROM batches AS b WHERE b.id = f.batch AND b.state = 'cancelled')),
-    (SELECT count(*) FROM batch_chunks WHERE finished_at IS NULL)
+    (SELECT count(*) FROM batch_chunks WHERE finished_at IS NULL),
+    (SELECT count(*) FROM plans WHERE finished_at IS NULL)
 FROM assessments WHERE finished_at IS NULL AND batch IS NULL`
 
 	selectHistory = `
-SELECT ` + assessmentColumns + ` FROM assessments
+SELECT ` + assessmentColumns + `, summary FROM assessments
 WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR (ordinal, created_at, id) < (
     SELECT c.ordinal, c.created_at, c.id FROM assessments AS c
     WHERE c.organisation = $1 AND c.vehicle = $2 AND c.id = $3))
 ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $4`
 
-	vehicleColumns = `v.reference, v.description, v.reports, v.updated_at,
+	vehicleColumns = `v.reference, v.description, v.reports - v.withdrawals - v.withdrawn, v.withdrawn, v.updated_at, v.applying, v.looked_at, v.coverage,
     EXISTS (
         SELECT 1 FROM assessments AS w
-        WHERE w.organisation = v.organisation AND w.vehicle = v.reference AND w.finished_at IS NULL AND w.ordinal > COALESCE(n.ordinal, 0)),
+        WHERE w.organisation = v.organisation AND w.vehicle = v.reference AND w.finished_at IS NULL AND w.ordinal > COALESCE(n.ordinal, v.void)),
     ` + assessmentColumns
 
 	// newestAssessment joins a vehicle v with its newest finished assessment n, if there is one:
@@ -123,31 +228,59 @@ ORDER BY ordinal DESC, created_at DESC, id DESC LIMIT $4`
 	newestAssessment = `
 LEFT JOIN assessments AS n ON n.id = (
     SELECT d.id FROM assessments AS d
-    WHERE d.organisation = v.organisation AND d.vehicle = v.reference AND d.state = 'done'
+    WHERE d.organisation = v.organisation AND d.vehicle = v.reference AND d.state = 'done' AND d.ordinal > v.void
     ORDER BY d.ordinal DESC, d.created_at DESC, d.id DESC LIMIT 1)`
 
-	selectVehicle = `SELECT ` + vehicleColumns + ` FROM vehicles AS v` + newestAssessment + ` WHERE v.organisation = $1 AND v.reference = $2`
+	selectVehicle = `SELECT ` + vehicleColumns + `, n.summary FROM vehicles AS v` + newestAssessment + ` WHERE v.organisation = $1 AND v.reference = $2`
+
+	// A list judges every vehicle at one gate. What was written down of an earlier assessment than the
+	// newest, by a program that knew no better or of a gate that is gone, does not count.
+	judged = `g.organisation = c.organisation AND g.vehicle = c.reference AND g.gate = $1 AND g.assessed = c.assessed`
+
+	listedColumns = `c.organisation, c.reference, c.description, c.reports, c.withdrawals, c.withdrawn, c.void, c.updated_at, c.applying, c.looked_at, c.coverage`
 
 	// The page is cut before the join, so that the join sees no more than the page.
 	pageOfVehicles = `
-SELECT ` + vehicleColumns + ` FROM (
-    SELECT organisation, reference, description, reports, updated_at, in_the_way FROM vehicles
-    WHERE organisation = $1 AND ($2 = '' OR verdict = $2) AND lower(reference || ' ' || description) LIKE $3 ESCAPE '!'`
+SELECT ` + vehicleColumns + `, v.at_state, v.in_the_way FROM (
+    SELECT ` + listedColumns + `, g.state AS at_state, g.in_the_way FROM vehicles AS c LEFT JOIN vehicle_gates AS g ON ` + judged + `
+    WHERE c.organisation = $2 AND ($3 = '' OR g.state = $3) AND lower(c.reference || ' ' || c.description) LIKE $4 ESCAPE '!'`
 
 	selectVehicles = pageOfVehicles + `
-    AND (updated_at, reference) < ($4, $5)
-    ORDER BY updated_at DESC, reference DESC LIMIT $6) AS v` + newestAssessment + `
+    AND (c.updated_at, c.reference) < ($5, $6)
+    ORDER BY c.updated_at DESC, c.reference DESC LIMIT $7) AS v` + newestAssessment + `
 ORDER BY v.updated_at DESC, v.reference DESC`
 
 	selectVehiclesByReference = pageOfVehicles + `
-    AND reference > $4
-    ORDER BY reference LIMIT $5) AS v` + newestAssessment + `
+    AND c.reference > $5
+    ORDER BY c.reference LIMIT $6) AS v` + newestAssessment + `
 ORDER BY v.reference`
 
-	selectVehiclesByBlockers = pageOfVehicles + `
-    AND (in_the_way, reference) < ($4, $5)
-    ORDER BY in_the_way DESC, reference DESC LIMIT $6) AS v` + newestAssessment + `
+	// Those that are judged at the gate.
+	selectVehiclesByBlockers = `
+SELECT ` + vehicleColumns + `, v.at_state, v.in_the_way FROM (
+    SELECT ` + listedColumns + `, g.state AS at_state, g.in_the_way FROM vehicle_gates AS g JOIN vehicles AS c ON ` + judged + `
+    WHERE c.organisation = $2 AND ($3 = '' OR g.state = $3) AND lower(c.reference || ' ' || c.description) LIKE $4 ESCAPE '!'
+    AND g.organisation = $2 AND (g.in_the_way, g.vehicle) < ($5, $6)
+    ORDER BY g.in_the_way DESC, g.vehicle DESC LIMIT $7) AS v` + newestAssessment + `
 ORDER BY v.in_the_way DESC, v.reference DESC`
+
+	// And the others, which come after them: they are looked for along the vehicles, and only where the
+	// first do not fill a page.
+	selectVehiclesNotJudged = `
+SELECT ` + vehicleColumns + `, NULL, NULL FROM (
+    SELECT ` + listedColumns + ` FROM vehicles AS c
+    WHERE COALESCE((SELECT g.assessed FROM vehicle_gates AS g WHERE g.organisation = c.organisation AND g.vehicle = c.reference AND g.gate = $1), -1) <> c.assessed
+    AND c.organisation = $2 AND lower(c.reference || ' ' || c.description) LIKE $3 ESCAPE '!' AND ($4 = '' OR c.reference < $4)
+    ORDER BY c.reference DESC LIMIT $5) AS v` + newestAssessment + `
+ORDER BY v.reference DESC`
+
+	// From one gate to the next along the index, however many vehicles there are.
+	selectGates = `
+WITH RECURSIVE known (gate) AS (
+    SELECT min(gate) FROM vehicle_gates WHERE organisation = $1
+    UNION ALL
+    SELECT (SELECT min(n.gate) FROM vehicle_gates AS n WHERE n.organisation = $1 AND n.gate > known.gate) FROM known WHERE known.gate IS NOT NULL)
+SELECT gate FROM known WHERE gate IS NOT NULL`
 
 	selectVehicleExists = `SELECT 1 FROM vehicles WHERE organisation = $1 AND reference = $2`
 
@@ -183,7 +316,10 @@ ORDER BY organisation, created_at, id`
 
 	// #nosec G101 -- it asks about keys and holds none
 	revokeAPIKey = `
-UPDATE api_keys SET revoked_at = COALESCE(revoked_at, $1) WHERE organisation = $2 AND id = $3`
+UPDATE api_keys SET revoked_at = $1 WHERE organisation = $2 AND id = $3 AND revoked_at IS NULL`
+
+	// #nosec G101 -- it asks about keys and holds none
+	selectOwnAPIKey = `SELECT 1 FROM api_keys WHERE organisation = $1 AND id = $2`
 
 	// #nosec G101 -- it asks about keys and holds none
 	noteAPIKeyUsed = `
@@ -192,6 +328,30 @@ UPDATE api_keys SET last_used_at = $1 WHERE id = $2 AND (last_used_at IS NULL OR
 	// #nosec G101 -- it asks about keys and holds none
 	selectAnyAPIKey = `
 SELECT EXISTS (SELECT 1 FROM api_keys WHERE revoked_at IS NULL AND (expires_at IS NULL OR expires_at > $1))`
+
+	selectRetention = `SELECT days FROM retention WHERE organisation = $1`
+
+	setRetention = `
+INSERT INTO retention (organisation, days) VALUES ($1, $2)
+ON CONFLICT (organisation) DO UPDATE SET days = excluded.days`
+
+	deleteRetention = `DELETE FROM retention WHERE organisation = $1`
+
+	// Along the index of each organisation that has one: what is kept is not looked at.
+	selectOutlived = `
+SELECT v.organisation, v.reference, CAST($1 AS BIGINT) - r.days * 86400000
+FROM retention AS r JOIN vehicles AS v ON v.organisation = r.organisation AND v.updated_at < CAST($1 AS BIGINT) - r.days * 86400000
+LIMIT $2`
+
+	insertDeed = `
+INSERT INTO audit (id, organisation, at, through, api_key, action, subject, detail)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`
+
+	selectDeeds = `
+SELECT id, at, through, api_key, action, subject, detail FROM audit
+WHERE organisation = $1 AND ($2 = '' OR place < (
+    SELECT c.place FROM audit AS c WHERE c.organisation = $1 AND c.id = $2))
+ORDER BY place DESC LIMIT $3`
 
 	insertSession = `INSERT INTO sessions (digest, key_id, expires_at) VALUES ($1, $2, $3)`
 
@@ -255,7 +415,8 @@ ORDER BY reference LIMIT $4`
 
 	lineColumns = `l.line, l.vehicle, l.problem, l.result,
     a.id, a.report_id, a.vehicle, a.ordinal, a.gate, a.rule_set, a.rule_set_version, a.rule_set_digest,
-    a.state, a.attempt, a.created_at, a.enqueued_at, a.finished_at, a.as_of, a.verdict_state, a.blockers, a.problem, a.summary`
+    a.state, a.attempt, a.created_at, a.enqueued_at, a.finished_at, a.as_of, a.verdict_state, a.blockers, a.problem, a.summary,
+    (SELECT r.reference FROM reports AS r WHERE r.organisation = a.organisation AND r.id = a.report_id)`
 
 	selectLines = `
 SELECT ` + lineColumns + ` FROM batches AS b JOIN batch_lines AS l ON l.batch = b.id
@@ -279,7 +440,10 @@ WHERE l.batch = $2 AND l.chunk = $3`
 
 	finishChunk = `UPDATE batch_chunks SET finished_at = $1 WHERE id = $2 AND finished_at IS NULL`
 
-	finishLine = `UPDATE batch_lines SET result = NULLIF($1, ''), problem = NULLIF($2, '') WHERE batch = $3 AND line = $4`
+	// A line whose vehicle was erased meanwhile stays as it is.
+	finishLine = `
+UPDATE batch_lines SET result = NULLIF($1, ''), problem = NULLIF($2, '')
+WHERE batch = $3 AND line = $4 AND result IS NULL AND problem IS NULL`
 
 	// It waits for others who finish chunks of the batch, so that one of them sees the last.
 	chunkFinished = `
@@ -407,6 +571,74 @@ SELECT count(*), min(d.due_at) FROM deliveries AS d JOIN subscriptions AS s ON s
 WHERE d.state = 'waiting' AND d.due_at <= $1 AND s.disabled_at IS NULL`
 
 	selectSchemaVersion = `SELECT max(version_id) FROM goose_db_version`
+
+	// What a plan is made of: the newest assessment that has not failed and still says something of the vehicle.
+	selectBasis = `
+SELECT n.id, n.report_id, n.vehicle, n.ordinal, n.gate, n.rule_set, n.rule_set_version, n.rule_set_digest
+FROM vehicles AS v JOIN assessments AS n ON n.organisation = v.organisation AND n.vehicle = v.reference
+WHERE v.organisation = $1 AND v.reference = $2 AND n.ordinal > v.void AND n.state <> 'failed'
+ORDER BY n.ordinal DESC, n.created_at DESC, n.id DESC LIMIT 1`
+
+	// A second transaction with the key waits here for the end of the first.
+	insertPlan = `
+INSERT INTO plans (id, organisation, vehicle, ordinal, assessment_id, report_id, gate, rule_set, rule_set_version, rule_set_digest,
+    request, idempotency_key, fingerprint, created_at, enqueued_at)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, NULLIF($12, ''), $13, $14, $14)
+ON CONFLICT (organisation, idempotency_key) DO NOTHING`
+
+	selectPlanByKey = `SELECT id, fingerprint FROM plans WHERE organisation = $1 AND idempotency_key = $2`
+
+	// Workers need not know whether a plan is current.
+	workedColumns = `plans.id, plans.organisation, plans.vehicle, plans.ordinal, plans.assessment_id, plans.report_id, plans.gate, plans.rule_set, plans.rule_set_version, plans.rule_set_digest,
+    plans.request, plans.state, plans.attempt, plans.starts, plans.created_at, plans.enqueued_at, plans.finished_at, plans.problem`
+
+	planColumns = workedColumns + `,
+    EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = plans.organisation AND v.reference = plans.vehicle AND v.reports = plans.ordinal + (
+        SELECT COUNT(*) FROM reports AS r WHERE r.organisation = plans.organisation AND r.vehicle = plans.vehicle AND r.ordinal > plans.ordinal
+            AND r.withdrawn_at IS NULL AND substr(r.reference, 1, length(plans.id) + 1) = plans.id || '/'))`
+
+	selectStepReports = `
+SELECT ` + reportColumns + ` FROM reports
+WHERE organisation = $1 AND vehicle = $2 AND ordinal > $3 AND withdrawn_at IS NULL AND substr(reference, 1, length($4) + 1) = $4 || '/'
+ORDER BY ordinal`
+
+	selectPlan = `SELECT ` + planColumns + `, plans.body FROM plans WHERE plans.organisation = $1 AND plans.id = $2`
+
+	selectPlans = `
+SELECT ` + planColumns + ` FROM plans
+WHERE plans.organisation = $1 AND plans.vehicle = $2 AND ($3 = '' OR (plans.created_at, plans.id) < ($4, $3))
+ORDER BY plans.created_at DESC, plans.id DESC LIMIT $5`
+
+	selectPlanState = `SELECT state FROM plans WHERE id = $1`
+
+	startPlan = `
+UPDATE plans SET state = 'running', starts = starts + 1 WHERE id = $1 AND finished_at IS NULL
+RETURNING ` + workedColumns
+
+	putBackPlan = `UPDATE plans SET starts = starts - 1 WHERE id = $1 AND finished_at IS NULL AND starts > 0`
+
+	finishPlan = `
+UPDATE plans SET state = 'done', finished_at = $1, body = $2 WHERE id = $3 AND finished_at IS NULL
+RETURNING ` + workedColumns
+
+	failPlan = `
+UPDATE plans SET state = 'failed', finished_at = $1, problem = $2 WHERE id = $3 AND finished_at IS NULL
+RETURNING ` + workedColumns
+
+	// A late word about an earlier attempt changes nothing.
+	notePlanEnqueued = `
+UPDATE plans SET attempt = $1, enqueued_at = $2
+WHERE id = $3 AND finished_at IS NULL AND attempt <= $1`
+
+	selectWaitingPlans = `
+SELECT ` + workedColumns + ` FROM plans
+WHERE plans.finished_at IS NULL AND plans.enqueued_at < $1
+ORDER BY plans.enqueued_at, plans.id LIMIT $2`
+
+	selectWaitingPlansAhead = `
+SELECT ` + workedColumns + ` FROM plans
+WHERE plans.finished_at IS NULL AND plans.enqueued_at > $1
+ORDER BY plans.enqueued_at, plans.id LIMIT $2`
 )
 
 // orZero scans a column into To; NULL leaves it at its zero value.

@@ -71,10 +71,13 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 		"startAssessment": true, "selectState": true, "finishAssessment": true, "failAssessment": true, "noteEnqueued": true,
 		"selectWaiting": true, "selectWaitingAhead": true, "putBackAssessment": true, "selectBacklog": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true, "selectChunk": true,
 		// Who delivers does so for all, and what is old goes, whosever it is.
-		"selectAnyDue": true, "claimDeliveries": true, "selectTask": true, "settleDelivery": true, "selectDeliveryBacklog": true, "pruneEvents": true,
-		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, // parts of others, which join by the vehicle's
+		"selectAnyDue": true, "claimDeliveries": true, "selectTask": true, "settleDelivery": true, "selectDeliveryBacklog": true, "pruneEvents": true, "selectOutlived": true,
+		// Who works on plans does so for all.
+		"selectPlanState": true, "startPlan": true, "putBackPlan": true, "finishPlan": true, "failPlan": true, "notePlanEnqueued": true,
+		"selectWaitingPlans": true, "selectWaitingPlansAhead": true,
+		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, "planColumns": true, "finishedColumns": true, "lineColumns": true, // parts of others, which join by the vehicle's
 	}
-	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|reports|assessments|idempotency|publications|api_keys|batches|events|subscriptions|deliveries)\b`)
+	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|vehicle_gates|reports|assessments|idempotency|publications|api_keys|batches|events|plans|subscriptions|deliveries|audit|retention)\b`)
 	whose := regexp.MustCompile(`\borganisation = \$\d|\(organisation, |\(id, organisation, `)
 	asked := 0
 	for name, query := range queries(t) {

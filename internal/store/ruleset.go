@@ -37,6 +37,7 @@ func (s *Store) RuleSet(ctx context.Context, digest string) ([]byte, error) {
 
 // Publish implements [assess.Store].
 func (s *Store) Publish(ctx context.Context, p assess.Publication, canonical []byte) (again bool, err error) {
+	by := assess.ActorOf(ctx)
 	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		if err := keepRuleSet(ctx, tx, p.RuleSetRef, canonical); err != nil {
 			return err
@@ -45,8 +46,10 @@ func (s *Store) Publish(ctx context.Context, p assess.Publication, canonical []b
 		if err != nil {
 			return fmt.Errorf("insert publication: %w", err)
 		}
-		if n, err := result.RowsAffected(); err != nil || n > 0 {
+		if n, err := result.RowsAffected(); err != nil {
 			return err
+		} else if n > 0 {
+			return noteDeed(ctx, tx, by, deed{p.Organisation, assess.RuleSetPublished, p.Name + "/" + p.Version, map[string]any{"digest": p.Digest}})
 		}
 		var digest string
 		if err := tx.QueryRowContext(ctx, selectPublishedDigest, p.Organisation, p.Name, p.Version).Scan(&digest); err != nil {

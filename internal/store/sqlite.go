@@ -12,6 +12,8 @@ import (
 	"sync"
 
 	"github.com/pressly/goose/v3"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // maxBatch is how many writes share a transaction at most. A disk that makes one transaction
@@ -28,6 +30,9 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("find data folder: %w", err)
 	}
+	if err := gone(o, path); err != nil {
+		return nil, err
+	}
 	// SQLite would make the file readable for everyone whom the folder lets in.
 	file, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600) // #nosec G304 -- who runs the service says where its data is
 	if err != nil {
@@ -38,9 +43,10 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 	}
 
 	// One connection writes. FULL makes a commit wait for the disk: what was accepted is kept
-	// even if the power fails.
+	// even if the power fails. What is deleted is overwritten with zeros: the file has nothing of it
+	// once the log is in it, see scrubber.
 	write, err := openFile(path, 1, url.Values{
-		"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"},
+		"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)", "secure_delete(1)"},
 		"_txlock": {"immediate"},
 	})
 	if err != nil {
@@ -67,12 +73,18 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 		return nil, errors.Join(err, read.Close(), write.Close())
 	}
 	w := startWriter(write)
+	check := startCheck(read)
+	scrub := startScrubber(path)
 	return &Store{
 		read:       read,
 		write:      w.write,
 		migrations: migrations,
 		pools:      map[string]*sql.DB{"read": read, "write": write},
+		damage:     check.found,
+		scrub:      scrub.scrub,
 		close: func() error {
+			check.stop()
+			scrub.stop()
 			w.stop()
 			return errors.Join(read.Close(), write.Close())
 		},
@@ -88,6 +100,67 @@ func openFile(path string, connections int, settings url.Values) (*sql.DB, error
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
 	return db, nil
+}
+
+// gone says that the database is missing while what was made beside it is there: an empty one in its place
+// would look as if nothing had ever been accepted.
+func gone(o Options, path string) error {
+	if o.Beside == "" {
+		return nil
+	}
+	if _, err := os.Stat(filepath.Join(o.DataDir, o.Beside)); err != nil {
+		return nil // it is not there: nothing was made yet
+	}
+	if found, err := os.Stat(path); err == nil && found.Size() > 0 || err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil // whatever is wrong with it, opening it tells
+	}
+	return fmt.Errorf("open database: %s is there, and %s beside which it was made is not, or is empty: put the database, or a backup of it, in its place; to begin anew remove %[1]s",
+		filepath.Join(o.DataDir, o.Beside), path)
+}
+
+// check looks through the database once, beside all else: of a large one that takes a while.
+type check struct {
+	mu    sync.Mutex
+	err   error
+	stop  func()
+	ended chan struct{}
+}
+
+func startCheck(db *sql.DB) *check {
+	ctx, cancel := context.WithCancel(context.Background())
+	c := &check{ended: make(chan struct{})}
+	c.stop = func() {
+		cancel()
+		<-c.ended
+	}
+	go func() {
+		defer close(c.ended)
+		var said string
+		err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&said)
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		switch {
+		case ctx.Err() != nil:
+		case damaged(err):
+			c.err = fmt.Errorf("the database is damaged: %w; restore a backup", err)
+		case err == nil && said != "ok":
+			c.err = fmt.Errorf("the database is damaged: %s; restore a backup", said)
+		}
+	}()
+	return c
+}
+
+// damaged tells an error of a damaged file from one that passes.
+func damaged(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && (e.Code()&0xff == sqlite3.SQLITE_CORRUPT || e.Code()&0xff == sqlite3.SQLITE_NOTADB)
+}
+
+// found is what was found so far.
+func (c *check) found() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.err
 }
 
 // writer is the one goroutine that writes. All the writes that came while it was busy go into its
@@ -188,7 +261,7 @@ func (one *write) in(ctx context.Context, tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, "ROLLBACK TO one"); err != nil {
 			// Where SQLite cannot go on, as on a full disk, it has undone the whole transaction: that is
 			// the reason then, for all who are in it.
-			if passing(one.err) {
+			if signOf(one.err) > undone {
 				err = one.err
 			}
 			return fmt.Errorf("undo write: %w", err)

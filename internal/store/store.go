@@ -6,20 +6,12 @@ package store
 import (
 	"context"
 	"database/sql"
-	"database/sql/driver"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"net"
-	"slices"
-	"strings"
 	"time"
 
-	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/pressly/goose/v3"
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
 
 	"laidup/internal/assess"
 )
@@ -30,6 +22,9 @@ type Options struct {
 	DatabaseURL string
 	// DataDir is the folder of the SQLite file. It is made if need be, for its owner alone.
 	DataDir string
+	// Beside is the name of a file in DataDir that is made once the database is there: with it and without
+	// the database something was lost. Empty: there is none.
+	Beside string
 	// Migrations holds the schema: the folders sqlite and postgres, each with goose SQL files.
 	Migrations fs.FS
 }
@@ -43,8 +38,11 @@ type Store struct {
 	migrations *goose.Provider
 	newest     int64 // the schema version that this program needs
 	pools      map[string]*sql.DB
-	close      func() error
-	unsettled  time.Duration // see [Store.Unsettled]
+	damage     func() error // what is wrong with the file; nil: nobody looks
+	// scrub has what was erased removed from the files as well; nil: that is for who runs the database.
+	scrub     func(ctx context.Context, wait bool)
+	close     func() error
+	unsettled time.Duration // see [Store.Unsettled]
 }
 
 var _ assess.Store = (*Store)(nil)
@@ -81,6 +79,11 @@ func (s *Store) Migrate(ctx context.Context) error {
 // Ping says whether the database can be reached and its schema is one that this program can work
 // with: the version it needs, or a later one, since later steps leave room for what came before.
 func (s *Store) Ping(ctx context.Context) error {
+	if s.damage != nil {
+		if err := s.damage(); err != nil {
+			return err
+		}
+	}
 	var version int64
 	if err := row(ctx, s.read, []any{&version}, selectSchemaVersion); err != nil {
 		return fmt.Errorf("read schema version: %w", err)
@@ -125,58 +128,6 @@ func domain(err error) error {
 		return assess.ErrNotFound
 	}
 	return err
-}
-
-// patience is how long a read or a write may take in all. A database that does not answer, or has
-// others to serve, is better heard of soon: whoever asked tries again.
-const patience = 5 * time.Second
-
-// within gives do a while for its work with the database, and tells what only keeps it from being
-// done just now ([assess.ErrUnavailable]) from what is wrong with it.
-func within(ctx context.Context, do func(context.Context) error) error {
-	limited, cancel := context.WithTimeout(ctx, patience)
-	defer cancel()
-	err := do(limited)
-	if err == nil || ctx.Err() != nil || errors.Is(err, assess.ErrUnavailable) {
-		return err // where the caller's time is over, that is why
-	}
-	if errors.Is(err, context.DeadlineExceeded) || passing(err) {
-		return fmt.Errorf("%w: %w", assess.ErrUnavailable, err)
-	}
-	return err
-}
-
-// passing says whether an error is one of a database that is away or overloaded, or that cannot write
-// just now, and not one of the statement.
-func passing(err error) bool {
-	var server *pgconn.PgError
-	var file *sqlite.Error
-	switch {
-	case errors.As(err, &server):
-		return slices.ContainsFunc(passingStates, func(state string) bool { return strings.HasPrefix(server.Code, state) })
-	case errors.As(err, &file):
-		return slices.Contains(passingCodes, file.Code()&0xff) // the rest says more exactly where
-	}
-	var network net.Error
-	return errors.As(err, &network) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) ||
-		errors.Is(err, driver.ErrBadConn) || errors.As(err, new(*pgconn.ConnectError)) || pgconn.SafeToRetry(err)
-}
-
-// passingStates are beginnings of SQLSTATE codes.
-var passingStates = []string{
-	"08",    // the connection is broken
-	"25006", // the database is read-only
-	"40",    // others were in the way
-	"53",    // too many connections, no memory, no room on the disk
-	"55P03", // somebody holds a lock
-	"57",    // told to stop, going down, or still starting
-	"58",    // the system below fails
-}
-
-// passingCodes are SQLite's primary result codes.
-var passingCodes = []int{
-	sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL, // others are in the way
-	sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_NOMEM,
 }
 
 // row runs a query that gives at most one row; [assess.ErrNotFound] if it gives none.

@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,6 +11,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -24,6 +26,7 @@ import (
 	"laidup/internal/access/accesstest"
 	"laidup/internal/assess"
 	"laidup/internal/assess/assesstest"
+	"laidup/internal/score"
 	"laidup/internal/store"
 	"laidup/internal/testserver"
 	"laidup/schema"
@@ -92,6 +95,7 @@ func TestStore(t *testing.T) {
 		t.Run(engine, func(t *testing.T) {
 			t.Parallel()
 			assesstest.Store(t, func(t *testing.T) assess.Store { return migrated(t, options(t)) })
+			assesstest.PlanStore(t, func(t *testing.T) assesstest.StoreWithPlans { return migrated(t, options(t)) })
 			assesstest.BatchStore(t, func(t *testing.T) assesstest.StoreWithBatches { return migrated(t, options(t)) })
 			accesstest.Store(t, func(t *testing.T) access.Store { return migrated(t, options(t)) })
 		})
@@ -183,33 +187,52 @@ func TestWhatWasAcceptedIsThereAfterReopening(t *testing.T) {
 	})
 }
 
-// What the program of before organisations has stored belongs to the workshop afterwards.
-func TestADatabaseOfBeforeOrganisationsIsTakenOver(t *testing.T) {
-	onEachEngine(t, func(t *testing.T, o store.Options) {
-		all, first := o.Migrations, fstest.MapFS{}
-		for _, engine := range []string{"sqlite", "postgres"} {
-			entries, err := fs.ReadDir(all, engine)
-			if err != nil {
-				t.Fatal(err)
+// upTo returns the migrations up to a version: those of an older program.
+func upTo(t *testing.T, all fs.FS, version string) fs.FS {
+	t.Helper()
+	old := fstest.MapFS{}
+	for _, engine := range []string{"sqlite", "postgres"} {
+		entries, err := fs.ReadDir(all, engine)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range entries {
+			if e.Name()[:len(version)] > version {
+				continue
 			}
-			name := path.Join(engine, entries[0].Name())
+			name := path.Join(engine, e.Name())
 			data, err := fs.ReadFile(all, name)
 			if err != nil {
 				t.Fatal(err)
 			}
-			first[name] = &fstest.MapFile{Data: data}
+			old[name] = &fstest.MapFile{Data: data}
 		}
-		o.Migrations = first
+	}
+	return old
+}
+
+// direct opens the database beside the store.
+func direct(t *testing.T, o store.Options) *sql.DB {
+	t.Helper()
+	driver, source := "pgx", o.DatabaseURL
+	if source == "" {
+		driver, source = "sqlite", filepath.Join(o.DataDir, "laidup.db")
+	}
+	db, err := sql.Open(driver, source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = db.Close() })
+	return db
+}
+
+// What the program of before organisations has stored belongs to the workshop afterwards.
+func TestADatabaseOfBeforeOrganisationsIsTakenOver(t *testing.T) {
+	onEachEngine(t, func(t *testing.T, o store.Options) {
+		all := o.Migrations
+		o.Migrations = upTo(t, all, "00001")
 		migrated(t, o)
-		driver, source := "pgx", o.DatabaseURL
-		if source == "" {
-			driver, source = "sqlite", filepath.Join(o.DataDir, "laidup.db")
-		}
-		db, err := sql.Open(driver, source)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer db.Close()
+		db := direct(t, o)
 		for _, statement := range []string{
 			`INSERT INTO vehicles VALUES ('tern-01', 'Marrick Tern', 2, 1000), ('wren-02', '', 1, 3000)`,
 			`INSERT INTO reports VALUES ('r1', 'tern-01', 1, '', '2026-05-02', 1000, '{"a":1}'), ('r2', 'tern-01', 2, '', '2026-05-03', 2000, '{"a":2}'), ('r3', 'wren-02', 1, '', '2026-05-03', 3000, '{}')`,
@@ -246,6 +269,89 @@ func TestADatabaseOfBeforeOrganisationsIsTakenOver(t *testing.T) {
 		next.Vehicle, next.ReportID, next.IdempotencyKey = "tern-02", "r1", ""
 		if _, err := s.Accept(t.Context(), next); err == nil {
 			t.Error("an id was stored twice: the key is gone")
+		}
+	})
+}
+
+// What was finished before vehicles were judged at every gate is judged there afterwards.
+func TestWhatWasFinishedBeforeIsJudgedAtItsGates(t *testing.T) {
+	onEachEngine(t, func(t *testing.T, o store.Options) {
+		all := o.Migrations
+		o.Migrations = upTo(t, all, "00007")
+		migrated(t, o)
+		db := direct(t, o)
+		body := func(crank, road string, blockers, lookedAt int) string {
+			return fmt.Sprintf(`{"schema":"laidup.assessment/1","verdict":{"gate":"crank","state":"%s","chance_through":0.18,"blockers":0},
+				"gates":[{"gate":"crank","is":"spin it","state":"%[1]s","blockers":0,"chance_unharmed":0.5,"chance_through":0.1796315557},{"gate":"road_test","is":"drive","state":"%s","blockers":%d,"chance_unharmed":1,"chance_through":0}],
+				"condition":{"expected":85.552957,"low":83,"high":89.5,"systems":[]},"coverage":{"applying":80,"looked_at":%d,"share":0.8770949721}}`, crank, road, blockers, lookedAt)
+		}
+		for _, statement := range []string{
+			`INSERT INTO vehicles (reference, description, reports, updated_at, assessed) VALUES ('tern-01', '', 2, 1000, 2), ('wren-02', '', 1, 3000, 0), ('dale-03', '', 1, 4000, 1), ('bare-04', '', 1, 5000, 1)`,
+			`INSERT INTO reports (id, vehicle, ordinal, reference, inspected, received_at, body) VALUES ('r1', 'tern-01', 1, '', '', 0, '{}'), ('r2', 'tern-01', 2, '', '', 0, '{}'), ('r3', 'wren-02', 1, '', '', 0, '{}'), ('r4', 'dale-03', 1, '', '', 0, '{}'), ('r5', 'bare-04', 1, '', '', 0, '{}')`,
+			`INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, state, finished_at, body) VALUES
+			('a1', 'r1', 'tern-01', 1, 'crank', '', '', '', 1, 1, 'done', 2, '` + body("clear", "clear", 0, 20) + `'),
+			('a2', 'r2', 'tern-01', 2, 'crank', '', '', '', 2, 2, 'done', 3, '` + body("clear", "blocked", 7, 61) + `'),
+			('a3', 'r3', 'wren-02', 1, 'crank', '', '', '', 3, 3, 'queued', NULL, NULL),
+			('a4', 'r4', 'dale-03', 1, 'crank', '', '', '', 4, 4, 'done', 5, '` + body("blocked", "blocked", 9, 80) + `'),
+			('a5', 'r5', 'bare-04', 1, 'crank', '', '', '', 5, 5, 'done', 6, '{}')`,
+		} {
+			if _, err := db.ExecContext(t.Context(), statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+		o.Migrations = all
+		s := migrated(t, o)
+		for page, want := range map[assess.VehiclePage]string{
+			{Gate: "crank"}:                             "bare-04 dale-03:blocked/0 wren-02 tern-01:clear/0",
+			{Gate: "crank", Verdict: "clear"}:           "tern-01:clear/0",
+			{Gate: "road_test", By: assess.ByBlockers}:  "dale-03:blocked/9 tern-01:blocked/7 wren-02 bare-04",
+			{Gate: "road_test", By: assess.ByReference}: "bare-04 dale-03:blocked/9 tern-01:blocked/7 wren-02",
+			{Gate: "hand_turn", Verdict: "clear"}:       "",
+		} {
+			page.Organisation, page.Limit = access.Workshop, 10
+			list, err := s.Vehicles(t.Context(), page)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got []string
+			for _, v := range list {
+				row := v.Reference
+				if v.At != nil {
+					row += fmt.Sprintf(":%s/%d", v.At.State, v.At.Blockers)
+				}
+				got = append(got, row)
+			}
+			if strings.Join(got, " ") != want {
+				t.Errorf("%+v gives %s, want %s", page, got, want)
+			}
+		}
+		v, err := s.Vehicle(t.Context(), access.Workshop, "tern-01")
+		if err != nil || v.Coverage != (score.Coverage{Applying: 80, LookedAt: 61, Share: 8_770_949_721}) {
+			t.Errorf("%+v (%v)", v, err)
+		}
+		history, err := s.History(t.Context(), assess.HistoryPage{Organisation: access.Workshop, Vehicle: "tern-01", Limit: 10})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, want := range []assess.Summary{
+			{
+				Verdict:   score.Verdict{Gate: "crank", State: "clear", ChanceThrough: 1_800_000_000},
+				Gates:     []assess.SummaryGate{{Gate: "crank", State: "clear", ChanceThrough: 1_796_315_557}, {Gate: "road_test", State: "blocked", Blockers: 7}},
+				Condition: score.Range{Expected: 85_552_957, Low: 83_000_000, High: 89_500_000}, Coverage: 8_770_949_721, Applying: 80, LookedAt: 61,
+			},
+			{
+				Verdict:   score.Verdict{Gate: "crank", State: "clear", ChanceThrough: 1_800_000_000},
+				Gates:     []assess.SummaryGate{{Gate: "crank", State: "clear", ChanceThrough: 1_796_315_557}, {Gate: "road_test", State: "clear"}},
+				Condition: score.Range{Expected: 85_552_957, Low: 83_000_000, High: 89_500_000}, Coverage: 8_770_949_721, Applying: 80, LookedAt: 20,
+			},
+		} {
+			var got assess.Summary
+			if err := json.Unmarshal(history[i].Outcome.Summary, &got); err != nil || !reflect.DeepEqual(got, want) {
+				t.Errorf("%s: %+v (%v), want %+v", history[i].Outcome.Summary, got, err, want)
+			}
+		}
+		if bare, err := s.Vehicle(t.Context(), access.Workshop, "bare-04"); err != nil || bare.Newest == nil || bare.Newest.Outcome.Summary != nil || bare.Coverage != (score.Coverage{}) {
+			t.Errorf("%+v (%v)", bare, err)
 		}
 	})
 }
@@ -347,9 +453,11 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 	t.Parallel()
 	queries := queries(t)
 	for name, args := range map[string][]any{
-		"selectVehicles":            {access.Workshop, "", "%", int64(1) << 62, "", 50},
-		"selectVehiclesByReference": {access.Workshop, "", "%", "", 50},
-		"selectVehiclesByBlockers":  {access.Workshop, "", "%", int64(1) << 62, "", 50},
+		"selectVehicles":            {"crank", access.Workshop, "", "%", int64(1) << 62, "", 50},
+		"selectVehiclesByReference": {"crank", access.Workshop, "", "%", "", 50},
+		"selectVehiclesByBlockers":  {"crank", access.Workshop, "", "%", int64(1) << 62, "", 50},
+		"selectVehiclesNotJudged":   {"crank", access.Workshop, "%", "", 50},
+		"selectGates":               {access.Workshop},
 		"selectVehicle":             {access.Workshop, "tern-01"},
 		"selectHistory":             {access.Workshop, "tern-01", "assessment-1", 50},
 		"selectDossier":             {access.Workshop, "tern-01", 50},
@@ -362,6 +470,10 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 		"selectChunkLines":          {access.Workshop, "batch-7", 3},
 		"selectChunkCounts":         {access.Workshop, "batch-7", 3},
 		"selectWaitingChunks":       {int64(10), int64(1) << 62, 50},
+		"selectBasis":               {access.Workshop, "tern-01"},
+		"selectPlans":               {access.Workshop, "tern-01", "plan-7", int64(7), 50},
+		"selectWaitingPlans":        {int64(1) << 62, 50},
+		"selectWaitingPlansAhead":   {int64(1) << 62, 50},
 	} {
 		query, ok := queries[name]
 		if !ok {
@@ -377,7 +489,7 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 			}
 			defer db.Close()
 			plan := explain(t, func(query string) (rows, error) { return db.QueryContext(t.Context(), query, args...) }, "EXPLAIN QUERY PLAN "+query, 3)
-			for _, bad := range []string{"SCAN vehicles\n", "SCAN reports\n", "SCAN assessments\n", "TEMP B-TREE"} {
+			for _, bad := range []string{"SCAN vehicles\n", "SCAN reports\n", "SCAN assessments\n", "SCAN plans\n", "TEMP B-TREE"} {
 				// The page of vehicles, cut by an index, is put in order again after the join.
 				if strings.Contains(plan, bad) && !(strings.HasPrefix(name, "selectVehicles") && bad == "TEMP B-TREE") {
 					t.Errorf("the plan has %q:\n%s", bad, plan)
@@ -394,7 +506,9 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 			}
 			defer conn.Close(context.WithoutCancel(t.Context()))
 			for _, statement := range []string{
-				`INSERT INTO vehicles (reference, description, reports, updated_at) SELECT 'tern-' || i, '', 3, i FROM generate_series(1, 10000) AS i`,
+				`INSERT INTO vehicles (reference, description, reports, updated_at, assessed) SELECT 'tern-' || i, '', 3, i, 3 FROM generate_series(1, 10000) AS i`,
+				`INSERT INTO vehicle_gates (organisation, vehicle, gate, assessed, state, in_the_way) SELECT 'workshop', 'tern-' || i, g, 3, 'clear', i % 20
+				FROM generate_series(1, 9990) AS i CROSS JOIN (VALUES ('hand_turn'), ('crank'), ('first_start'), ('road_test')) AS gates (g)`,
 				`INSERT INTO reports (id, vehicle, ordinal, reference, inspected, received_at, body) SELECT 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', i, '{}' FROM generate_series(0, 29999) AS i`,
 				`INSERT INTO assessments (id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest, created_at, enqueued_at, state, finished_at, body)
 				SELECT 'assessment-' || i, 'report-' || i, 'tern-' || (i % 10000 + 1), i / 10000 + 1, '', '', '', '', i, i,
@@ -405,6 +519,9 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 				`INSERT INTO batch_chunks (id, batch, number, enqueued_at, finished_at) SELECT 'batch-' || (i / 10 + 1) || '.' || (i % 10 + 1), 'batch-' || (i / 10 + 1), i % 10 + 1, i,
 				CASE WHEN i % 100 = 7 THEN NULL ELSE i END FROM generate_series(0, 9999) AS i`,
 				`INSERT INTO batch_lines (batch, line, chunk, vehicle, assessment_id) SELECT 'batch-' || (i / 30 + 1), i % 30 + 1, i % 30 / 3 + 1, '', 'assessment-' || i FROM generate_series(0, 29999) AS i`,
+				`INSERT INTO plans (id, organisation, vehicle, ordinal, assessment_id, report_id, gate, rule_set, rule_set_version, rule_set_digest, request, fingerprint, created_at, enqueued_at, state, finished_at)
+				SELECT 'plan-' || i, 'workshop', 'tern-' || (i % 10000 + 1), 3, '', '', '', '', '', '', '{}', '', i, i,
+				CASE WHEN i % 100 = 7 THEN 'queued' ELSE 'done' END, CASE WHEN i % 100 = 7 THEN NULL ELSE i END FROM generate_series(0, 29999) AS i`,
 				`ANALYZE`,
 			} {
 				if _, err := conn.Exec(t.Context(), statement); err != nil {

@@ -11,46 +11,81 @@ import (
 
 // Vehicle implements [assess.Store].
 func (s *Store) Vehicle(ctx context.Context, organisation, reference string) (assess.Vehicle, error) {
-	v, err := one(ctx, s.read, vehicleFields, selectVehicle, organisation, reference)
+	v, err := one(ctx, s.read, coverFields, selectVehicle, organisation, s.spelled(ctx, organisation, reference))
 	if err != nil {
 		return assess.Vehicle{}, fmt.Errorf("select vehicle %s: %w", reference, err)
 	}
-	return settled(v), nil
+	return settled(v, ""), nil
 }
 
 // Vehicles implements [assess.Store].
 func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Vehicle, error) {
-	args := []any{p.Organisation, p.Verdict, pattern(p.Search)}
-	query, first := selectVehicles, p.AfterReference == ""
-	switch p.By {
-	case assess.ByReference:
-		query, args = selectVehiclesByReference, append(args, p.AfterReference, p.Limit)
-	case assess.ByBlockers:
-		before := int64(p.AfterBlockers)
-		if first {
-			before = math.MaxInt64
-		}
-		query, args = selectVehiclesByBlockers, append(args, before, p.AfterReference, p.Limit)
-	default:
-		before := int64(math.MaxInt64)
-		if !first {
-			before = p.AfterTime.UnixMilli()
-		}
-		args = append(args, before, p.AfterReference, p.Limit)
-	}
-	vehicles, err := many(ctx, s.read, vehicleFields, query, args...)
+	vehicles, err := s.vehicles(ctx, p)
 	if err != nil {
 		return nil, fmt.Errorf("select vehicles: %w", err)
 	}
 	for i, v := range vehicles {
-		vehicles[i] = settled(v)
+		vehicles[i] = settled(v, p.Gate)
 	}
 	return vehicles, nil
+}
+
+func (s *Store) vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Vehicle, error) {
+	args := []any{p.Gate, p.Organisation, p.Verdict, pattern(p.Search)}
+	first := p.AfterReference == ""
+	switch p.By {
+	case assess.ByReference:
+		return many(ctx, s.read, vehicleFields, selectVehiclesByReference, append(args, p.AfterReference, p.Limit)...)
+	case assess.ByBlockers:
+		return s.byBlockers(ctx, p, args)
+	}
+	before := int64(math.MaxInt64)
+	if !first {
+		before = p.AfterTime.UnixMilli()
+	}
+	return many(ctx, s.read, vehicleFields, selectVehicles, append(args, before, p.AfterReference, p.Limit)...)
+}
+
+// byBlockers returns a page of those that are judged at the gate, filled up with those that are not.
+func (s *Store) byBlockers(ctx context.Context, p assess.VehiclePage, args []any) (page []assess.Vehicle, err error) {
+	after := p.AfterReference
+	if after == "" || p.AfterBlockers != assess.NotJudged {
+		before := int64(p.AfterBlockers)
+		if after == "" {
+			before = math.MaxInt64
+		}
+		page, err = many(ctx, s.read, vehicleFields, selectVehiclesByBlockers, append(args, before, after, p.Limit)...)
+		after = ""
+	}
+	if err != nil || len(page) == p.Limit || p.Verdict != "" {
+		return page, err
+	}
+	rest, err := many(ctx, s.read, vehicleFields, selectVehiclesNotJudged, p.Gate, p.Organisation, pattern(p.Search), after, p.Limit-len(page))
+	return append(page, rest...), err
+}
+
+// Gates implements [assess.Store].
+func (s *Store) Gates(ctx context.Context, organisation string) ([]string, error) {
+	gates, err := many(ctx, s.read, func(gate *string) []any { return []any{gate} }, selectGates, organisation)
+	if err != nil {
+		return nil, fmt.Errorf("select gates: %w", err)
+	}
+	return gates, nil
 }
 
 // pattern is what LIKE takes for "has these letters in it"; no letter of it means more than itself.
 func pattern(search string) string {
 	return "%" + strings.NewReplacer("!", "!!", "%", "!%", "_", "!_").Replace(strings.ToLower(search)) + "%"
+}
+
+// spelled returns a reference as the vehicle has it, whatever the case of its letters. What is unknown, or
+// cannot be looked for, is left as it is: the query that follows has the error.
+func (s *Store) spelled(ctx context.Context, organisation, reference string) string {
+	var as string
+	if err := row(ctx, s.read, []any{&as}, selectSpelling, organisation, reference, strings.ToLower(reference)); err != nil {
+		return reference
+	}
+	return as
 }
 
 // vehicleExists returns [assess.ErrNotFound] for a vehicle that nothing is known about.
@@ -59,18 +94,35 @@ func (s *Store) vehicleExists(ctx context.Context, organisation, reference strin
 	return row(ctx, s.read, []any{&found}, selectVehicleExists, organisation, reference)
 }
 
-// vehicleFields says where the vehicleColumns go; see settled.
+// coverFields says where the vehicleColumns and the summary of the newest assessment go; see settled.
+func coverFields(v *assess.Vehicle) []any {
+	return append(ownFields(v), orZero[[]byte]{&v.Newest.Outcome.Summary})
+}
+
+// vehicleFields says where the vehicleColumns go, and how the vehicle stands at the gate of the list;
+// see settled.
 func vehicleFields(v *assess.Vehicle) []any {
+	v.At = new(assess.GateState)
+	return append(ownFields(v), orZero[string]{&v.At.State}, orZero[int]{&v.At.Blockers})
+}
+
+func ownFields(v *assess.Vehicle) []any {
 	v.Newest = new(assess.Assessment)
 	return append(
-		[]any{&v.Reference, &v.Description, &v.Reports, instant{&v.UpdatedAt}, &v.Waiting},
+		[]any{&v.Reference, &v.Description, &v.Reports, &v.Withdrawn, instant{&v.UpdatedAt}, &v.Coverage.Applying, &v.Coverage.LookedAt, &v.Coverage.Share, &v.Waiting},
 		assessmentFields(v.Newest)...)
 }
 
-// settled drops the empty assessment that was scanned for a vehicle without a finished one.
-func settled(v assess.Vehicle) assess.Vehicle {
+// settled drops the empty assessment that was scanned for a vehicle without a finished one, and the
+// empty state of one that is not judged at the gate of the list.
+func settled(v assess.Vehicle, gate string) assess.Vehicle {
 	if v.Newest.ID == "" {
 		v.Newest = nil
+	}
+	if v.At != nil {
+		if v.At.Gate = gate; v.At.State == "" {
+			v.At = nil
+		}
 	}
 	return v
 }

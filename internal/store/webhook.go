@@ -28,7 +28,8 @@ func mine(err error, what, id string) error {
 
 // AddSubscription implements [webhook.Store].
 func (s *Store) AddSubscription(ctx context.Context, n webhook.Subscription, most int) error {
-	err := s.exec(ctx, insertSubscription, n.ID, n.Organisation, n.URL, strings.Join(n.Types, " "), n.Secret, n.CreatedAt.UnixMilli(), most)
+	d := deed{n.Organisation, assess.SubscriptionMade, n.ID, map[string]any{"types": n.Types}}
+	err := s.execNoted(ctx, d, insertSubscription, n.ID, n.Organisation, n.URL, strings.Join(n.Types, " "), n.Secret, n.CreatedAt.UnixMilli(), most)
 	if errors.Is(err, assess.ErrNotFound) {
 		return webhook.ErrTooMany
 	}
@@ -49,12 +50,12 @@ func (s *Store) Subscriptions(ctx context.Context, organisation string) ([]webho
 
 // DeleteSubscription implements [webhook.Store]. Its deliveries go with their events: nobody sees them.
 func (s *Store) DeleteSubscription(ctx context.Context, organisation, id string) error {
-	return mine(s.exec(ctx, deleteSubscription, organisation, id), "delete subscription", id)
+	return mine(s.execNoted(ctx, deed{organisation: organisation, action: assess.SubscriptionEnded, subject: id}, deleteSubscription, organisation, id), "delete subscription", id)
 }
 
 // RotateSecret implements [webhook.Store].
 func (s *Store) RotateSecret(ctx context.Context, organisation, id, sealed string, until time.Time) error {
-	return mine(s.exec(ctx, rotateSecret, until.UnixMilli(), sealed, organisation, id), "rotate secret of", id)
+	return mine(s.execNoted(ctx, deed{organisation: organisation, action: assess.SubscriptionRotated, subject: id}, rotateSecret, until.UnixMilli(), sealed, organisation, id), "rotate secret of", id)
 }
 
 // DisableSubscription implements [webhook.Store].
@@ -68,7 +69,7 @@ func (s *Store) DisableSubscription(ctx context.Context, organisation, id, why s
 
 // ResumeSubscription implements [webhook.Store].
 func (s *Store) ResumeSubscription(ctx context.Context, organisation, id string) error {
-	return mine(s.exec(ctx, resumeSubscription, organisation, id), "resume subscription", id)
+	return mine(s.execNoted(ctx, deed{organisation: organisation, action: assess.SubscriptionResumed, subject: id}, resumeSubscription, organisation, id), "resume subscription", id)
 }
 
 // SendTo implements [webhook.Store].

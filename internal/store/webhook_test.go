@@ -329,3 +329,40 @@ func TestEventsAreFoundByTheirPlace(t *testing.T) {
 		}
 	})
 }
+
+// A withdrawal tells whoever subscribes, in the transaction that it happens in, and so does a replacement.
+func TestWithdrawalsTell(t *testing.T) {
+	onEachEngine(t, func(t *testing.T, o store.Options) {
+		s := migrated(t, o)
+		accept := func(name, replaces string) {
+			t.Helper()
+			_, err := s.Accept(t.Context(), assess.Submission{
+				Organisation: "brennick-motors", ReportID: "r" + name, AssessmentID: "a" + name, Vehicle: "tern-01", Reference: "bench-" + name,
+				Inspected: "2026-05-02", Body: []byte(`{}`), Gate: "crank", At: time.Now(), Replaces: replaces,
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		accept("1", "")
+		accept("2", "r1")
+		for range 2 { // the second time nothing happens
+			w := assess.Withdrawal{Organisation: "brennick-motors", ReportID: "r2", AssessmentID: "a3", Because: "x", At: time.Now()}
+			if _, err := s.Withdraw(t.Context(), w); err != nil {
+				t.Fatal(err)
+			}
+		}
+		events, err := s.EventsAfter(t.Context(), "brennick-motors", 0, time.Time{}, 9)
+		if err != nil || len(events) != 2 {
+			t.Fatalf("%d events: %v", len(events), err)
+		}
+		for i, want := range []string{
+			`"data":{"report":"r1","vehicle":"tern-01","reference":"bench-1","replaced_by":"r2","assessment":"a2","path":"/v1/reports/r1"}`,
+			`"data":{"report":"r2","vehicle":"tern-01","reference":"bench-2","path":"/v1/reports/r2"}`,
+		} {
+			if events[i].Type != assess.ReportWithdrawn || !strings.Contains(string(events[i].Body), want) {
+				t.Errorf("event %d is %s, want %s", i, events[i].Body, want)
+			}
+		}
+	})
+}

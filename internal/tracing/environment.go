@@ -4,9 +4,9 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"laidup/internal/version"
 	"log/slog"
 	"os"
-	"runtime/debug"
 	"strings"
 
 	"github.com/go-logr/logr"
@@ -33,7 +33,7 @@ func FromEnvironment(ctx context.Context, log *slog.Logger) (*Tracer, error) {
 	}
 	// The environment comes last: OTEL_SERVICE_NAME and OTEL_RESOURCE_ATTRIBUTES have the last word.
 	is, err := resource.New(ctx,
-		resource.WithAttributes(attribute.String("service.name", "laidup"), attribute.String("service.version", version())),
+		resource.WithAttributes(attribute.String("service.name", "laidup"), attribute.String("service.version", version.Current().Version)),
 		resource.WithTelemetrySDK(), resource.WithHost(), resource.WithFromEnv())
 	if err != nil {
 		log.Warn("traces do not say in full where they come from", "error", err)
@@ -64,11 +64,4 @@ func wanted(log *slog.Logger) bool {
 		return false
 	}
 	return true
-}
-
-func version() string {
-	if info, ok := debug.ReadBuildInfo(); ok {
-		return info.Main.Version
-	}
-	return ""
 }

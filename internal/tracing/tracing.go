@@ -158,11 +158,16 @@ func assessmentID(id string) attribute.KeyValue { return attribute.String("laidu
 
 func chunkID(id string) attribute.KeyValue { return attribute.String("laidup.chunk", id) }
 
+func planID(id string) attribute.KeyValue { return attribute.String("laidup.plan", id) }
+
 // Queue traces what is handed to a queue, and hands the trace on with it.
 func (t *Tracer) Queue(q assess.Queue) assess.Queue { return t.queue(q, assessmentID) }
 
 // Chunks does the same for the queue of chunks of batches.
 func (t *Tracer) Chunks(q assess.Queue) assess.Queue { return t.queue(q, chunkID) }
+
+// Plans does the same for the queue of plans.
+func (t *Tracer) Plans(q assess.Queue) assess.Queue { return t.queue(q, planID) }
 
 func (t *Tracer) queue(q assess.Queue, id func(string) attribute.KeyValue) assess.Queue {
 	if t == nil {
@@ -215,5 +220,6 @@ func (k *tasks) Serve(ctx context.Context, concurrency int, grace time.Duration,
 	return k.Tasks.Serve(ctx, concurrency, grace, assess.Handlers{
 		Assessment: traced("score", assessmentID, handle.Assessment),
 		Chunk:      traced("work on chunk", chunkID, handle.Chunk),
+		Plan:       traced("plan", planID, handle.Plan),
 	})
 }

@@ -6,17 +6,17 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
-	"fmt"
 	"io"
 	"log/slog"
 	"math/rand/v2"
 	"net"
 	"net/http"
 	"net/url"
-	"runtime/debug"
 	"strconv"
 	"sync"
 	"time"
+
+	"laidup/internal/logging"
 )
 
 // Schedule is how long after each try that failed the next one is made: the example of the Standard
@@ -202,13 +202,10 @@ func (d *Dispatcher) prune(ctx context.Context) {
 
 // guarded keeps a panic from ending the process.
 func (d *Dispatcher) guarded(ctx context.Context, do func()) (ok bool) {
-	defer func() {
-		if cause := recover(); cause != nil {
-			d.o.Log.ErrorContext(ctx, "panic", "cause", fmt.Sprint(cause), "stack", string(debug.Stack()))
-		}
-	}()
-	do()
-	return true
+	return logging.Guard(ctx, d.o.Log, func() error {
+		do()
+		return nil
+	}) == nil
 }
 
 // answer is what came of sending.

@@ -120,30 +120,87 @@
     return;
   }
   const absent = new Set(root.dataset.absent.split(" "));
+  const placesKnown = JSON.parse(root.dataset.places || "{}");
   const items = new Map(); // by id
   for (const s of cat.systems) {
     for (const it of s.items) {
       it.system = s;
-      it.all = [...it.finds, ...cat.common];
+      // A part that was renewed by itself, and that there is none, are said as findings are.
+      it.more = [
+        ...cat.common,
+        ...(it.parts || []).map((part) => ({ id: "part:" + part, part, is: say("part_renewed", spaced(part)), kind: "date" })),
+        { id: "fitted", is: say("fitted"), kind: "choice", values: ["false"], says: { false: say("has_none") }, ways: "none_fitted" },
+      ];
+      it.all = [...it.finds, ...it.more];
       items.set(it.id, it);
     }
   }
   const factKey = (f) => f.in + "." + f.id;
+  // Some facts are taken from what was reported at all.
+  const telling = new Set(cat.facts.flatMap((f) => (f.taken || []).map((t) => t.reported)).filter(Boolean));
+  const reported = (item) => Object.entries(draft.found).some(([key, found]) => key.split("@")[0] === item && Object.values(found).some(given));
 
-  // fitted says whether the vehicle has an item, or may have it: the server has worked out the answer
-  // for every combination of facts.
-  function fitted(it) {
-    if (draft.kind === "follow_up") return !absent.has(it.id);
-    if (!it.fitted) return true;
-    let way = 0;
-    for (const i of it.fitted.by) {
-      const f = cat.facts[i];
-      const values = f.kind === "flag" ? ["false", "true"] : f.values;
-      const at = values.indexOf((draft.facts[factKey(f)] || {}).v);
-      way = way * (values.length + 1) + (at < 0 ? values.length : at);
-    }
-    return it.fitted.is[way] === "1";
+  // told has the facts by their place in the catalogue: what was said, and what is taken from that.
+  function told() {
+    const known = cat.facts.map((f) => (draft.facts[factKey(f)] || {}).v || "");
+    cat.facts.forEach((f, i) => {
+      if (known[i]) return;
+      const taken = (f.taken || []).find((t) => (t.reported ? reported(t.reported) : !t.when || decides(t.when, known)));
+      if (taken) known[i] = taken.is;
+    });
+    return known;
   }
+
+  // decides follows the steps of a decision, which the server has made of a condition.
+  function decides(decision, known) {
+    let at = decision.start;
+    while (at > 1) {
+      const { of, cuts, to } = decision.steps[at - 2];
+      const f = cat.facts[of];
+      let way = to.length - 1; // not known
+      if (f.kind === "date") {
+        const year = parseInt(known[of], 10);
+        if (year >= 1000) way = (cuts || []).filter((cut) => year >= cut).length;
+      } else {
+        const value = (f.kind === "flag" ? ["false", "true"] : f.values).indexOf(known[of]);
+        if (value >= 0) way = value;
+      }
+      at = to[way];
+    }
+    return at === 1;
+  }
+
+  // fitted says whether the vehicle has an item, or may have it.
+  function fitted(it, known = told()) {
+    if (draft.kind === "follow_up") return !absent.has(it.id);
+    return !it.fitted || decides(it.fitted, known);
+  }
+
+  // placesOf has the positions at which the vehicle has an item; none: it has one only.
+  const mostPlaces = 12; // of what is counted, where nobody said how many there are
+  function placesOf(it) {
+    if (!it.places) return [];
+    if (placesKnown[it.id]) return placesKnown[it.id];
+    const known = told();
+    const all = it.places.find((p) => !p.when || decides(p.when, known)).are;
+    if (!it.places_of) return all;
+    const n = parseInt((draft.facts[it.places_of] || {}).v, 10);
+    return all.slice(0, n > 0 ? n : mostPlaces);
+  }
+
+  // What is found at a position stands under the item and the positions: brake_hoses@front_left, and
+  // brake_hoses@front_left+rear_left where one thing was said of both. Without positions it is said of
+  // all alike.
+  const keyAt = (item, at) => (at && at.length ? item + "@" + at.join("+") : item);
+  const itemOf = (key) => items.get(key.split("@")[0]);
+  const atOf = (key) => (key.includes("@") ? key.split("@")[1].split("+") : []);
+  const placed = (key) => atOf(key).map(spaced).join(", ");
+  const named = (it, key) => (key.includes("@") ? `${it.is} (${placed(key)})` : it.is);
+  // keysOf lists where something was said of an item: of all alike first.
+  const keysOf = (it) => Object.keys(draft.found).filter((k) => itemOf(k) === it).sort((a, b) => {
+    const order = (k) => (k === it.id ? -1 : placesOf(it).indexOf(atOf(k)[0]));
+    return order(a) - order(b) || (a < b ? -1 : 1);
+  });
 
   // --- Values --------------------------------------------------------------------------------------
 
@@ -171,8 +228,11 @@
     return kind === "fact" ? slots.fact(rest.join(".")) : slots[kind](...rest);
   };
   const given = (s) => s.v !== undefined && s.v !== "";
-  const usual = (spec) => spec.usual || cat.usual[spec.kind] || "";
-  const method = (item, spec) => slots.find(item, spec.id).get().by || usual(spec);
+  const ways = (spec) => cat.ways[spec.ways || spec.kind];
+  // Nobody's word is taken for given: until somebody says how a thing is known, it is not.
+  const method = (item, spec) => slots.find(item, spec.id).get().by || "";
+  const proves = (by) => cat.methods.some((m) => m.id === by && m.proves);
+  const known = (item, spec) => spaced(method(item, spec)) || say("by_unsaid");
 
   // change is what every field calls.
   function change(name, next, from) {
@@ -180,7 +240,7 @@
     slot.set({ ...slot.get(), ...next });
     forgive(name);
     for (const f of live.get(name) || []) if (f !== from) f.show();
-    if (name.startsWith("fact.")) refit();
+    if (name.startsWith("fact.") || telling.has(name.split(".")[1])) refit();
     if (name === "head.inspector") { liked.inspector = next.v; like(); }
     tally(name);
     if (!begun) mark();
@@ -229,7 +289,7 @@
   function shown(spec, s) {
     if (spec.kind === "flag") return say(s.v === "true" ? "yes" : "no");
     if (spec.kind === "quantity") return `${s.v} ${cat.signs[unitOf(spec, s)]}`.trim();
-    return spaced(String(s.v));
+    return (spec.says || {})[s.v] || spaced(String(s.v));
   }
 
   // --- Fields --------------------------------------------------------------------------------------
@@ -242,7 +302,7 @@
     const hint = options.hint && el("p", { class: "small", id: id + "-hint", text: options.hint });
     const described = [hint && hint.id].filter(Boolean).join(" ") || undefined;
     let control, body, display;
-    const choices = spec.kind === "flag" ? [["true", say("yes")], ["false", say("no")]] : (spec.values || []).map((v) => [v, spaced(v)]);
+    const choices = spec.kind === "flag" ? [["true", say("yes")], ["false", say("no")]] : (spec.values || []).map((v) => [v, (spec.says || {})[v] || spaced(v)]);
     if (spec.kind === "flag" || spec.kind === "choice") {
       const radios = [["", options.resting], ...choices].map(([value, label]) => {
         const input = el("input", { type: "radio", name: id, value, onchange: () => change(name, { v: value }, me) });
@@ -300,14 +360,18 @@
       body = el("div", {}, el("label", { for: id, text: upper(spec.is) }), hint, el("div", { class: "measure" }, control, extra), fault);
     }
     const by = options.item && el("select", {
-      onchange: () => change(name, { by: by.value }, me),
-    }, !usual(spec) && el("option", { value: "", text: say("choose") }), cat.methods.map((m) => el("option", { value: m.id, text: spaced(m.id) })));
+      onchange: () => change(name, { by: by.value || undefined }, me),
+    }, methodOptions(options.clears ? ways(spec).clear : ways(spec).known, say("choose")));
     const me = {
       name,
       root: el("div", { class: "field" }, body, by && el("label", { class: "by" }, el("span", {}, hidden(upper(spec.is) + ": "), say("by")), by)),
       show() {
         display(slot.get());
-        if (by) by.value = method(options.item, spec);
+        if (!by) return;
+        const m = method(options.item, spec);
+        // What was said elsewhere is shown as it was said, though it be none of those offered here.
+        if (m && ![...by.options].some((o) => o.value === m)) by.append(...methodOptions([m]));
+        by.value = m;
       },
       fail(text) {
         fault.textContent = text ? upper(spec.is) + ": " + text : "";
@@ -327,13 +391,34 @@
     return me;
   }
 
+  const methodOptions = (ids, none) => [none && el("option", { value: "", text: none }), ids.map((id) => el("option", { value: id, text: spaced(id) }))].flat().filter(Boolean);
+
+  // byAll is the method of several findings at once: of those that may be known by it.
+  function byAll(list) {
+    const ids = cat.methods.map((m) => m.id).filter((id) => list.some(({ offered }) => offered.includes(id)));
+    const all = el("select", {
+      onchange: () => {
+        const by = all.value; // what it shows goes with every change
+        if (by) for (const { name, offered } of list) if (offered.includes(by)) change(name, { by });
+      },
+    }, methodOptions(ids, say("each")));
+    return {
+      root: el("label", { class: "by all-by" }, el("span", { text: say("all_by") }), all),
+      show() {
+        const named = new Set(list.map(({ name }) => slotOf(name).get().by).filter(Boolean));
+        const [one] = named;
+        all.value = named.size === 1 && ids.includes(one) && list.every(({ name, offered }) => slotOf(name).get().by === one || !offered.includes(one)) ? one : "";
+      },
+    };
+  }
+
   function hintOf(spec) {
     if (spec.kind === "date") return say("date_hint");
     if (spec.kind === "week_code") return say("week_hint");
     return undefined;
   }
-  const findField = (it, spec, clears) => field(`find.${it.id}.${spec.id}`, spec, {
-    item: it.id, resting: say("not_looked"), hint: clears ? say("would_clear", clears) : hintOf(spec),
+  const findField = (key, spec, clears) => field(`find.${key}.${spec.id}`, spec, {
+    item: key, resting: say("not_looked"), clears: Boolean(clears), hint: clears && spec.kind !== "date" ? say("would_clear", clears) : hintOf(spec),
   }).root;
 
   // --- The parts of the form -----------------------------------------------------------------------
@@ -372,7 +457,8 @@
     );
   }
 
-  const foundOn = (it) => it.all.filter((f) => given(slots.find(it.id, f.id).get()));
+  // foundOn lists what was found on an item, and where.
+  const foundOn = (it) => keysOf(it).flatMap((key) => it.all.filter((spec) => given(slots.find(key, spec.id).get())).map((spec) => ({ key, spec })));
 
   function buildSystems() {
     for (const s of cat.systems) {
@@ -402,54 +488,99 @@
   function buildItem(it) {
     if (it.built) return;
     it.built = true;
-    const all = el("select", {
-      onchange: () => {
-        for (const f of it.all) change(`find.${it.id}.${f.id}`, { by: all.value || undefined });
-      },
-    }, el("option", { value: "", text: say("each") }), cat.methods.map((m) => el("option", { value: m.id, text: spaced(m.id) })));
     it.fault = el("p", { class: "fault", id: fresh(), tabindex: -1, hidden: true });
     const me = {
-      show() {
-        const named = it.all.map((f) => slots.find(it.id, f.id).get().by);
-        all.value = named.every((m) => m && m === named[0]) ? named[0] : "";
-      },
+      show: () => it.shownAt && it.shownAt.all.show(),
       fail(text) { it.fault.textContent = text; it.fault.hidden = !text; it.root.classList.toggle("wrong", Boolean(text)); },
       focus: () => it.fault.focus(),
     };
     live.set("item." + it.id, new Set([me]));
-    me.show();
     const known = draft.faults.find((f) => f.name === "item." + it.id);
     if (known) me.fail(known.detail);
+    it.where = el("div", {});
+    it.panels = new Map(); // by where: built when it is first shown
     it.inner.append(
       el("p", { class: "small", text: it.access ? say("effort_off", plain(it.minutes), spaced(it.access)) : say("effort", plain(it.minutes)) }),
       it.fault,
-      el("label", { class: "by all-by" }, el("span", { text: say("all_by") }), all),
-      ...it.finds.map((f) => findField(it, f)),
-      el("details", { class: "common" }, el("summary", { text: say("common") }), cat.common.map((f) => findField(it, f))),
+      it.where,
       field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root,
     );
+    chooseWhere(it);
+    showAt(it, keysOf(it)[0] || it.id);
+  }
+
+  // chooseWhere offers the positions of an item: what is entered is of the one chosen, or of all alike.
+  function chooseWhere(it, besides = []) {
+    const keys = [...new Set([it.id, ...placesOf(it).map((p) => keyAt(it.id, [p])), ...keysOf(it), ...besides])];
+    if (it.keys && it.keys.join() === keys.join()) return;
+    it.keys = keys;
+    it.mark = undefined;
+    if (it.at && !keys.includes(it.at)) showAt(it, it.id); // there is none there any more
+    if (keys.length === 1) {
+      it.where.replaceChildren();
+      return;
+    }
+    const group = fresh();
+    const radios = keys.map((key) => {
+      const text = el("span", {});
+      const input = el("input", { type: "radio", name: group, value: key, onchange: () => showAt(it, key) });
+      return { key, input, text, root: el("label", { class: "chip" }, input, text) };
+    });
+    it.where.replaceChildren(el("fieldset", { role: "radiogroup", class: "where" }, el("legend", { text: say("where") }), el("p", { class: "small", text: say("where_is") }), el("div", { class: "chips" }, radios.map((r) => r.root))));
+    it.mark = () => {
+      for (const r of radios) {
+        const n = it.all.filter((spec) => given(slots.find(r.key, spec.id).get())).length;
+        r.text.textContent = (r.key === it.id ? say("all_alike") : upper(placed(r.key))) + (n ? ` (${n})` : "");
+        r.input.checked = r.key === it.at;
+      }
+    };
+    it.mark();
+  }
+
+  // showAt shows the fields of an item at a place.
+  function showAt(it, key) {
+    it.at = key;
+    if (!it.keys.includes(key)) chooseWhere(it, [key]);
+    if (!it.panels.has(key)) {
+      const all = byAll(it.all.filter((f) => f.ways !== "none_fitted").map((f) => ({ name: `find.${key}.${f.id}`, offered: ways(f).known })));
+      // That there is none is said of the whole item.
+      const more = it.more.filter((f) => key === it.id || f.ways !== "none_fitted");
+      const panel = { all, root: el("div", { class: "finds" }, all.root, ...it.finds.map((f) => findField(key, f)), el("details", { class: "common" }, el("summary", { text: say("common") }), more.map((f) => findField(key, f)))) };
+      it.panels.set(key, panel);
+      it.inner.lastElementChild.before(panel.root);
+    }
+    it.panels.forEach((panel, k) => { panel.root.hidden = k !== key; });
+    it.shownAt = it.panels.get(key);
+    it.shownAt.all.show();
+    if (it.mark) it.mark();
   }
 
   // refit shows what the vehicle has, or may have.
   function refit() {
+    const known = told();
     for (const s of cat.systems) {
-      for (const it of s.items) if (it.root) it.root.hidden = !fitted(it);
-      s.root.hidden = !s.items.some(fitted);
+      for (const it of s.items) {
+        if (it.root) it.root.hidden = !fitted(it, known);
+        if (it.built) chooseWhere(it);
+      }
+      s.root.hidden = !s.items.some((it) => fitted(it, known));
     }
     tally();
   }
 
   // tally says how much was looked at; of one item, where a name is given.
   function tally(name) {
-    const of = name && name.split(".")[1];
+    const of = name && name.split(".")[1].split("@")[0];
+    const facts = told();
     for (const s of cat.systems) {
       if (of && items.has(of) && items.get(of).system !== s) continue;
-      const there = s.items.filter(fitted);
+      const there = s.items.filter((it) => fitted(it, facts));
       s.tally.textContent = say("looked", there.filter((it) => foundOn(it).length > 0).length, there.length);
       for (const it of s.items) {
         if (!it.tally || of && items.has(of) && it.id !== of) continue;
-        const list = foundOn(it).map((f) => `${f.is} ${shown(f, slots.find(it.id, f.id).get())} (${spaced(method(it.id, f) || "?")})`);
+        const list = foundOn(it).map(({ key, spec }) => `${key.includes("@") ? placed(key) + ": " : ""}${spec.is} ${shown(spec, slots.find(key, spec.id).get())} (${known(key, spec)})`);
         it.tally.textContent = list.length ? list.join(", ") : say("not_looked");
+        if (it.mark) it.mark();
       }
     }
     cards.forEach((show) => show());
@@ -458,60 +589,68 @@
   // --- What stands in the way ----------------------------------------------------------------------
 
   const cards = [];
-  // What people have to fill in themselves: nobody has measured it because it would do.
-  const asked = (spec) => ["quantity", "count", "text", "week_code"].includes(spec.kind);
 
+  // A card asks for each value of what clears an entry. It fills in nothing: what nobody enters is not
+  // found, and what is entered is sent as what it is, whether it clears or not.
   function buildCard(li) {
-    const clears = JSON.parse(li.dataset.clear).flatMap(({ item, found }) => {
-      const it = items.get(item);
-      return it ? it.all.filter((f) => f.id in found).map((spec) => ({ it, spec, value: found[spec.id] })) : [];
+    const clears = JSON.parse(li.dataset.clear).flatMap(({ item, fact, at, found }) => {
+      if (fact) return cat.facts.filter((f) => factKey(f) === fact).map((spec) => ({ spec, value: found[spec.id], name: "fact." + fact, of: say("facts") }));
+      const it = items.get(item), key = keyAt(item, at);
+      return it ? it.all.filter((f) => f.id in found).map((spec) => ({ key, spec, value: found[spec.id], name: `find.${key}.${spec.id}`, of: named(it, key) })) : [];
     });
     if (clears.length === 0) return;
     const box = el("div", { class: "done" });
     li.append(box);
-    const slot = (c) => slots.find(c.it.id, c.spec.id);
-    let open = "";
+    const slot = (c) => slotOf(c.name);
     const words = (value) => (value && value.unit ? `${value.value} ${cat.signs[value.unit] || value.unit}` : value === true ? say("yes") : value === false ? say("no") : spaced(String(value)));
-    const fill = (by) => {
-      for (const c of clears) {
-        const v = asked(c.spec) ? slot(c).get().v : c.spec.kind === "date" ? draft.head.date : String(c.value);
-        change(`find.${c.it.id}.${c.spec.id}`, { v, by });
-      }
-      show(true);
+    const several = new Set(clears.map((c) => c.of)).size > 1;
+    const title = (c) => (several ? `${c.of}: ${c.spec.is}` : c.spec.is);
+    const told = (c) => slot(c).get().by && !proves(slot(c).get().by);
+    const unsaid = (c) => c.key && !slot(c).get().by; // a fact is known as it is
+    // falls says of what is entered that it cannot clear, where the form can tell.
+    const falls = (c) => {
+      const { v } = slot(c).get();
+      if (!c.key) return false; // any value of a fact is an answer
+      if (told(c)) return true;
+      if (c.spec.kind === "flag") return v !== String(c.value);
+      return c.spec.kind === "choice" && c.spec.values.indexOf(v) > c.spec.values.indexOf(c.value);
     };
+    let open = false;
     const takeBack = () => {
-      for (const c of clears) change(`find.${c.it.id}.${c.spec.id}`, { v: undefined, by: undefined });
-      open = "";
+      for (const c of clears) change(c.name, { v: undefined, by: undefined });
+      open = false;
       show();
       box.querySelector("button").focus();
     };
-    const line = el("p", { class: "small" });
-    const show = (move) => {
-      const filled = clears.filter((c) => given(slot(c).get()));
-      const state = filled.length || clears.some((c) => slot(c).get().by) ? "filled" : open === "ask" ? "ask" : "rest";
-      if (state === "filled") {
-        const missing = clears.filter((c) => !given(slot(c).get()));
-        line.textContent = [
-          filled.length && say("filled", filled.map((c) => `${c.spec.is} ${shown(c.spec, slot(c).get())} (${spaced(method(c.it.id, c.spec) || "?")})`).join(", ")),
-          missing.length && say("to_fill", missing.map((c) => c.spec.is).join(", ")),
-        ].filter(Boolean).join(" ");
+    const line = el("div", { class: "stands", tabindex: -1 });
+    const finds = clears.filter((c) => c.key);
+    const all = finds.length > 1 && byAll(finds.map((c) => ({ name: c.name, offered: ways(c.spec).clear })));
+    const show = () => {
+      const touched = clears.some((c) => given(slot(c).get()) || slot(c).get().by);
+      const state = touched || open ? "asks" : "rest";
+      if (state === "asks") {
+        const filled = clears.filter((c) => given(slot(c).get()));
+        const missing = clears.flatMap((c) => (!given(slot(c).get()) ? [title(c)] : unsaid(c) ? [say("known_by", title(c))] : []));
+        const not = filled.filter(falls);
+        line.replaceChildren(...[
+          filled.length > 0 && say("filled", filled.map((c) => `${title(c)} ${shown(c.spec, slot(c).get())}${c.key ? ` (${known(c.key, c.spec)})` : ""}`).join(", ")),
+          missing.length > 0 && say("to_fill", missing.join(", ")),
+          not.length > 0 && say("does_not_clear", not.map((c) => (told(c) ? say("only_told", title(c)) : `${title(c)} ${shown(c.spec, slot(c).get())}`)).join(", ")),
+        ].filter(Boolean).flatMap((text) => [el("p", { text }), " "]));
+        if (all) all.show();
       }
       if (box.dataset.state === state) return;
       box.dataset.state = state;
-      for (const c of clears) for (const f of [...(live.get(`find.${c.it.id}.${c.spec.id}`) || [])]) if (box.contains(f.root)) live.get(f.name).delete(f);
+      for (const c of clears) for (const f of [...(live.get(c.name) || [])]) if (box.contains(f.root)) live.get(f.name).delete(f);
       if (state === "rest") {
-        box.replaceChildren(el("button", { type: "button", text: say("done"), onclick: () => { open = "ask"; show(); box.querySelector(".chip").focus(); } }));
-      } else if (state === "ask") {
-        box.replaceChildren(el("fieldset", {}, el("legend", { text: say("how_known") }), el("div", { class: "chips" }, cat.methods.map((m) =>
-          el("button", { type: "button", class: "chip plain", onclick: () => fill(m.id) }, el("span", {}, spaced(m.id), el("span", { class: "small", text: m.is })))))),
-        el("button", { type: "button", class: "plain", text: say("take_back"), onclick: takeBack }));
-      } else {
-        box.replaceChildren(line, ...clears.map((c) => findField(c.it, c.spec, asked(c.spec) && words(c.value))), el("button", { type: "button", class: "plain", text: say("take_back"), onclick: takeBack }));
-        if (move) {
-          line.tabIndex = -1;
-          line.focus();
-        }
+        box.replaceChildren(el("button", { type: "button", text: say("done"), onclick: () => { open = true; show(); line.focus(); } }));
+        return;
       }
+      const fields = clears.map((c, i) => [
+        several && (i === 0 || clears[i - 1].of !== c.of) && el("p", { class: "of", text: upper(c.of) }),
+        c.key ? findField(c.key, c.spec, words(c.value)) : field(c.name, c.spec, { resting: say("not_known"), hint: say("would_clear", words(c.value)) }).root,
+      ]).flat().filter(Boolean);
+      box.replaceChildren(line, ...[all && all.root, ...fields].filter(Boolean), el("button", { type: "button", class: "plain", text: say("take_back"), onclick: takeBack }));
     };
     cards.push(show);
     show();
@@ -532,42 +671,52 @@
     } else {
       report.reference = text("own");
       report.vehicle = { reference: text("reference"), description: text("description"), vin: text("vin") };
-      report.lay_up = {};
-      for (const f of cat.facts) {
-        const s = d.facts[factKey(f)] || {};
-        if (!given(s)) continue;
-        const { value, fault } = read(f, s);
-        if (fault) wrong("fact." + factKey(f), fault);
-        const path = f.id.split(".");
-        const into = path.slice(0, -1).reduce((o, k) => (o[k] ||= {}), report[f.in]);
-        into[path.at(-1)] = value;
-      }
       report.inspection = { date: d.head.date, inspector: text("inspector"), purpose: d.head.purpose || undefined };
       if (!report.vehicle.reference) wrong("head.reference", say("fault_missing"));
+    }
+    let facts = 0;
+    for (const f of cat.facts) {
+      const s = d.facts[factKey(f)] || {};
+      if (!given(s)) continue;
+      facts++;
+      const { value, fault } = read(f, s);
+      if (fault) wrong("fact." + factKey(f), fault);
+      const path = f.id.split(".");
+      const into = path.slice(0, -1).reduce((o, k) => (o[k] ||= {}), (report[f.in] ||= {}));
+      into[path.at(-1)] = value;
     }
     if (!d.head.date) wrong("head.date", say("fault_missing"));
     report.observations = [];
     for (const it of items.values()) {
       if (!fitted(it)) continue;
-      const sets = new Map(); // by method
-      for (const f of foundOn(it)) {
-        const name = `find.${it.id}.${f.id}`;
-        const by = method(it.id, f);
+      const sets = new Map(); // one for each observation
+      const found = foundOn(it);
+      for (const { key, spec } of found) {
+        const name = `find.${key}.${spec.id}`;
+        const by = method(key, spec);
         if (!by) wrong(name, say("fault_method"));
-        const { value, fault } = read(f, slots.find(it.id, f.id).get());
+        if (spec.id === "fitted") {
+          if (found.length > 1) wrong(name, say("fault_fitted"));
+          sets.set(name, { key, by, fitted: false, finds: [] });
+          continue;
+        }
+        const { value, fault } = read(spec, slots.find(key, spec.id).get());
         if (fault) wrong(name, fault);
-        if (!sets.has(by)) sets.set(by, {});
-        sets.get(by)[f.id] = value;
+        const of = spec.part ? name : key + " " + by;
+        if (!sets.has(of)) sets.set(of, { key, by, part: spec.part, found: {}, finds: [] });
+        sets.get(of).found[spec.part ? "renewed" : spec.id] = value;
+        sets.get(of).finds.push(spec.id);
       }
       let note = (d.notes[it.id] || "").trim() || undefined;
       if (note && sets.size === 0) wrong("note." + it.id, say("fault_note"));
-      for (const [by, found] of sets) {
-        observed.push({ item: it.id, finds: Object.keys(found) });
-        report.observations.push({ item: it.id, method: by, found, note });
+      for (const { key, by, part, found, fitted, finds } of sets.values()) {
+        const at = atOf(key);
+        observed.push({ item: key, part, finds });
+        report.observations.push({ item: it.id, at: at.length ? at : undefined, method: by, part, found, fitted, note });
         note = undefined;
       }
     }
-    if (d.kind === "follow_up" && report.observations.length === 0) wrong("", say("fault_empty"));
+    if (d.kind === "follow_up" && report.observations.length === 0 && facts === 0) wrong("", say("fault_empty"));
     return { body: JSON.stringify(report), observed, faults };
   }
 
@@ -577,9 +726,12 @@
     if (path[0] === "observations") {
       const o = observed[path[1]];
       if (!o) return "";
+      const of = o.item.split("@")[0];
+      if (o.part && path[2] === "found") return `find.${o.item}.part:${o.part}`;
       if (path[2] === "found" && o.finds.includes(path[3])) return `find.${o.item}.${path[3]}`;
-      if (path[2] === "method") return `find.${o.item}.${o.finds[0]}`;
-      return path[2] === "note" ? "note." + o.item : "item." + o.item;
+      if (path[2] === "fitted") return `find.${o.item}.fitted`;
+      if (path[2] === "method") return `find.${o.item}.${o.finds[0] || "fitted"}`;
+      return path[2] === "note" ? "note." + of : "item." + of;
     }
     if (path[0] === "inspection") return "head." + path[1];
     if (path[0] === "reference") return "head.own";
@@ -600,7 +752,8 @@
   }
   // forgive takes a fault away once its field was changed: whether it is mended the service says.
   function forgive(name) {
-    const [kind, item] = name.split(".");
+    const [kind, key] = name.split(".");
+    const item = kind === "find" && key.split("@")[0];
     for (const n of kind === "find" ? [name, "item." + item, "note." + item] : [name]) if (draft.faults.some((f) => f.name === n)) fail(n, "");
     if (draft.faults.some((f) => f.name === "")) fail("", "");
     listFaults();
@@ -608,16 +761,17 @@
 
   // reveal opens whatever a field is in, and goes there.
   function reveal(name, move = true) {
-    const [kind, id, find] = name.split(".");
+    const [kind, key, find] = name.split(".");
     let at = [...(live.get(name) || [])].find((f) => f.root && f.root.isConnected);
-    if (["find", "note", "item"].includes(kind) && items.has(id) && !(at && at.root.closest(".done"))) {
-      const it = items.get(id);
+    const it = ["find", "note", "item"].includes(kind) && itemOf(key);
+    if (it && !(at && at.root.closest(".done"))) {
       it.system.root.open = true;
       buildSystem(it.system);
       it.root.hidden = false;
       it.root.open = true;
       buildItem(it);
-      if (find && cat.common.some((f) => f.id === find)) it.inner.querySelector(".common").open = true;
+      if (kind === "find") showAt(it, key);
+      if (find && it.more.some((f) => f.id === find)) it.shownAt.root.querySelector(".common").open = true;
       at = [...(live.get(name) || [])].at(-1);
     }
     if (at && move) at.focus();
@@ -625,10 +779,10 @@
 
   const titleOf = (name) => {
     const [kind, id, find] = name.split(".");
-    if (items.has(id) && kind !== "fact") {
-      const it = items.get(id);
+    const it = ["find", "note", "item"].includes(kind) && itemOf(id);
+    if (it) {
       const f = it.all.find((x) => x.id === find);
-      return upper(it.is) + (f ? ", " + f.is : kind === "note" ? ", " + say("note") : "");
+      return upper(named(it, id)) + (f ? ", " + f.is : kind === "note" ? ", " + say("note") : "");
     }
     if (kind === "fact") return upper(cat.facts.find((f) => "fact." + factKey(f) === name).is);
     return kind === "head" && id in words ? say(id) : "";
@@ -789,7 +943,8 @@
   let shownState;
   function showState(...message) {
     const state = begun ? draft.state : "";
-    const out = [...items.values()].filter((it) => !fitted(it)).reduce((n, it) => n + foundOn(it).length, 0);
+    const facts = told();
+    const out = [...items.values()].filter((it) => !fitted(it, facts)).reduce((n, it) => n + foundOn(it).length, 0);
     leftOut.textContent = out ? count("left_out", out) : "";
     const locked = ["waiting", "sent", "accepted"].includes(state);
     part("all").disabled = locked;
@@ -927,7 +1082,7 @@
     cards.length = 0;
     for (const s of cat.systems) {
       s.built = false;
-      for (const it of s.items) it.built = it.root = it.tally = undefined;
+      for (const it of s.items) it.built = it.root = it.tally = it.keys = it.mark = it.at = it.shownAt = undefined;
     }
     root.querySelectorAll(".done").forEach((e) => e.remove());
     buildHead();

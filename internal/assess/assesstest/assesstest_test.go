@@ -17,6 +17,7 @@ func TestMemory(t *testing.T) {
 
 func TestMemoryKeepsBatches(t *testing.T) {
 	t.Parallel()
+	assesstest.PlanStore(t, func(*testing.T) assesstest.StoreWithPlans { return assesstest.NewMemory() })
 	assesstest.BatchStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
 }
 

@@ -3,6 +3,7 @@ package assesstest
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -91,9 +92,12 @@ func (m *Memory) AddChunk(ctx context.Context, c assess.NewChunk) (bool, error) 
 	for _, l := range c.Lines {
 		to := line{number: l.Number, chunk: c.Number, vehicle: l.Vehicle, problem: bytes.Clone(l.Problem)}
 		if l.Submission != nil {
-			if _, err := m.accept(*l.Submission); err != nil {
+			switch _, err := m.accept(*l.Submission); {
+			case errors.Is(err, assess.ErrNothingToReplace):
+				to.problem = c.NothingToReplace
+			case err != nil:
 				to.problem = c.Full
-			} else {
+			default:
 				to.assessment, work = l.Submission.AssessmentID, true
 			}
 		}
@@ -278,6 +282,7 @@ func (m *Memory) lineOf(l line) assess.Line {
 	if a := m.assessments[l.assessment]; a != nil {
 		to.Assessment = listed(a)
 		to.Assessment.Outcome.Summary = bytes.Clone(a.Outcome.Summary)
+		to.Reference = m.reports[a.ReportID].Reference
 	}
 	return to
 }
@@ -344,7 +349,9 @@ func (m *Memory) FinishChunk(ctx context.Context, c assess.Chunk, results []asse
 	}
 	for _, r := range results {
 		at := slices.IndexFunc(b.lines, func(l line) bool { return l.number == r.Number })
-		b.lines[at].result, b.lines[at].problem = bytes.Clone(r.Result), bytes.Clone(r.Problem)
+		if b.lines[at].problem == nil { // else it was erased meanwhile
+			b.lines[at].result, b.lines[at].problem = bytes.Clone(r.Result), bytes.Clone(r.Problem)
+		}
 		if r.Problem != nil {
 			failed++
 		} else {

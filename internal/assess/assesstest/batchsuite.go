@@ -12,10 +12,11 @@ import (
 	"laidup/internal/assess"
 )
 
-// StoreWithBatches is a store that keeps batches as well.
+// StoreWithBatches is a store that keeps batches as well, and plans.
 type StoreWithBatches interface {
 	assess.Store
 	assess.BatchStore
+	assess.PlanStore
 }
 
 // BatchStore runs the suite that every store of batches must pass. Each call of open gives a fresh,
@@ -33,6 +34,7 @@ func BatchStore(t *testing.T, open func(t *testing.T) StoreWithBatches) {
 		"vehicles are scored again by name, by batch or all":      batches.rescored,
 		"of vehicles that are not there nothing is stored":        batches.missing,
 		"batches are listed newest first, page by page":           batches.listed,
+		"lines of a vehicle that is erased keep their numbers":    batches.erasedLines,
 		"assessments of a batch are not waited for one by one":    batches.waiting,
 		"what is one organisation's is unknown to another":        batches.strangers,
 	} {

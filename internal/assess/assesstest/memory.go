@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -22,14 +23,19 @@ type Memory struct {
 	mu          sync.Mutex
 	down        error
 	vehicles    map[owned]*assess.Vehicle // Newest and Waiting are worked out when asked for
+	logs        map[owned]*log
+	spellings   map[owned]string // of references, by what they are in small letters
 	reports     map[string]ownedReport
 	assessments map[string]*assess.Assessment // with Organisation and Starts
 	keys        map[owned]claim
 	ruleSets    map[string][]byte // by digest
 	published   []assess.Publication
+	deeds       []deed
+	retention   map[string]int    // days, by organisation
 	ofBatch     map[string]string // the batch of an assessment, by its id
 	batches     map[string]*batch
 	chunks      map[string]*chunk
+	plans       map[string]*plan
 }
 
 // owned is a name that an organisation gave.
@@ -38,6 +44,13 @@ type owned struct{ organisation, name string }
 type ownedReport struct {
 	assess.Report
 	organisation string
+	withdrawn    int // the ordinal with which it was; 0: it stands
+}
+
+// log is what counts the ordinals of a vehicle.
+type log struct {
+	entries int // reports and withdrawals
+	void    int // the ordinal up to which assessments say nothing of it
 }
 
 // claim is what an idempotency key stands for.
@@ -52,6 +65,8 @@ var _ assess.Store = (*Memory)(nil)
 func NewMemory() *Memory {
 	return &Memory{
 		vehicles:    map[owned]*assess.Vehicle{},
+		logs:        map[owned]*log{},
+		spellings:   map[owned]string{},
 		reports:     map[string]ownedReport{},
 		assessments: map[string]*assess.Assessment{},
 		keys:        map[owned]claim{},
@@ -59,6 +74,8 @@ func NewMemory() *Memory {
 		ofBatch:     map[string]string{},
 		batches:     map[string]*batch{},
 		chunks:      map[string]*chunk{},
+		retention:   map[string]int{},
+		plans:       map[string]*plan{},
 	}
 }
 
@@ -110,26 +127,52 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 	if _, ok := m.assessments[s.AssessmentID]; ok {
 		return assess.Receipt{}, fmt.Errorf("accept report %s: assessment id %s is taken", s.ReportID, s.AssessmentID)
 	}
+	if folded := (owned{s.Organisation, strings.ToLower(s.Vehicle)}); m.spellings[folded] == "" {
+		m.spellings[folded] = s.Vehicle
+	}
+	s.Vehicle = m.spelled(s.Organisation, s.Vehicle)
 	at := stored(s.At)
+	room := s.Most
+	old, known := m.reports[s.Replaces]
+	if s.Replaces != "" {
+		if !known || old.organisation != s.Organisation || old.Vehicle != s.Vehicle || old.ReplacedBy != "" {
+			return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrNothingToReplace)
+		}
+		if old.withdrawn == 0 {
+			room++
+		}
+	}
 	v := m.vehicles[owned{s.Organisation, s.Vehicle}]
 	if v == nil {
 		v = &assess.Vehicle{Reference: s.Vehicle}
 		m.vehicles[owned{s.Organisation, s.Vehicle}] = v
+		m.logs[owned{s.Organisation, s.Vehicle}] = new(log)
 	}
-	if s.Most > 0 && v.Reports >= s.Most {
+	if s.Most > 0 && v.Reports >= room {
 		return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrDossierFull)
 	}
 	v.Description = cmp.Or(s.Description, v.Description)
 	v.Reports++
+	l := m.logs[owned{s.Organisation, s.Vehicle}]
+	l.entries++
 	if at.After(v.UpdatedAt) {
 		v.UpdatedAt = at
 	}
 	m.reports[s.ReportID] = ownedReport{assess.Report{
 		ID: s.ReportID, Vehicle: s.Vehicle, Reference: s.Reference, Inspected: s.Inspected,
-		Ordinal: v.Reports, Body: bytes.Clone(s.Body), ReceivedAt: at,
-	}, s.Organisation}
+		Ordinal: l.entries, Body: bytes.Clone(s.Body), ReceivedAt: at, PostedBy: s.PostedBy,
+	}, s.Organisation, 0}
+	if s.Replaces != "" {
+		if old.withdrawn == 0 {
+			old.withdrawn, old.WithdrawnAt = l.entries, at
+			v.Reports--
+			v.Withdrawn++
+		}
+		old.ReplacedBy = s.ReportID
+		m.reports[s.Replaces] = old
+	}
 	m.assessments[s.AssessmentID] = &assess.Assessment{
-		ID: s.AssessmentID, Organisation: s.Organisation, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: v.Reports,
+		ID: s.AssessmentID, Organisation: s.Organisation, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: l.entries,
 		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: at, EnqueuedAt: at,
 	}
 	if s.Batch != "" {
@@ -140,6 +183,24 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 		m.keys[owned{s.Organisation, s.IdempotencyKey}] = claim{s.Fingerprint, receipt}
 	}
 	return receipt, nil
+}
+
+// Repeat implements [assess.Store].
+func (m *Memory) Repeat(ctx context.Context, organisation, key, fingerprint string) (assess.Receipt, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Receipt{}, err
+	}
+	defer leave()
+	known, ok := m.keys[owned{organisation, key}]
+	switch {
+	case !ok:
+		return assess.Receipt{}, fmt.Errorf("idempotency key: %w", assess.ErrNotFound)
+	case known.fingerprint != fingerprint:
+		return assess.Receipt{}, fmt.Errorf("idempotency key: %w", assess.ErrKeyReused)
+	}
+	known.receipt.Repeat = true
+	return known.receipt, nil
 }
 
 // Report implements [assess.Store].
@@ -157,6 +218,79 @@ func (m *Memory) Report(ctx context.Context, organisation, id string) (assess.Re
 	return r.Report, nil
 }
 
+// Reports implements [assess.Store].
+func (m *Memory) Reports(ctx context.Context, p assess.ReportPage) ([]assess.Report, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	p.Vehicle = m.spelled(p.Organisation, p.Vehicle)
+	if m.vehicles[owned{p.Organisation, p.Vehicle}] == nil {
+		return nil, fmt.Errorf("vehicle %s: %w", p.Vehicle, assess.ErrNotFound)
+	}
+	before, known := m.reports[p.BeforeID]
+	if p.BeforeID != "" && (!known || before.organisation != p.Organisation || before.Vehicle != p.Vehicle) {
+		return nil, nil
+	}
+	var list []assess.Report
+	for _, r := range m.reports {
+		if r.organisation == p.Organisation && r.Vehicle == p.Vehicle && (p.BeforeID == "" || r.Ordinal < before.Ordinal) {
+			r.Body = bytes.Clone(r.Body)
+			list = append(list, r.Report)
+		}
+	}
+	slices.SortFunc(list, func(a, b assess.Report) int { return b.Ordinal - a.Ordinal })
+	return list[:min(p.Limit, len(list))], nil
+}
+
+// Withdraw implements [assess.Store].
+func (m *Memory) Withdraw(ctx context.Context, w assess.Withdrawal) (assess.Withdrawn, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Withdrawn{}, err
+	}
+	defer leave()
+	r, ok := m.reports[w.ReportID]
+	if !ok || r.organisation != w.Organisation {
+		return assess.Withdrawn{}, fmt.Errorf("report %s: %w", w.ReportID, assess.ErrNotFound)
+	}
+	if r.withdrawn > 0 {
+		return assess.Withdrawn{Report: r.Report, Repeat: true}, nil
+	}
+	of := owned{w.Organisation, r.Vehicle}
+	v, l := m.vehicles[of], m.logs[of]
+	l.entries++
+	v.Reports--
+	v.Withdrawn++
+	r.withdrawn, r.WithdrawnAt, r.Because = l.entries, stored(w.At), w.Because
+	m.reports[w.ReportID] = r
+	m.note(ctx, w.Organisation, assess.WithdrawnReport, w.ReportID, nil)
+	done := assess.Withdrawn{Report: r.Report}
+	var last ownedReport
+	for _, other := range m.reports {
+		if other.organisation == w.Organisation && other.Vehicle == r.Vehicle && other.withdrawn == 0 && other.Ordinal > last.Ordinal {
+			last = other
+		}
+	}
+	if last.ID == "" {
+		l.void = l.entries
+		return done, nil
+	}
+	asked := m.list(func(a *assess.Assessment) bool { return a.ReportID == last.ID })
+	slices.SortFunc(asked, func(a, b assess.Assessment) int { return a.Ordinal - b.Ordinal })
+	set, gate := asked[0].RuleSet, asked[0].Gate
+	if w.Under != nil {
+		set, gate = w.Under(set, gate)
+	}
+	done.AssessmentID = w.AssessmentID
+	m.assessments[w.AssessmentID] = &assess.Assessment{
+		ID: w.AssessmentID, Organisation: w.Organisation, ReportID: last.ID, Vehicle: r.Vehicle, Gate: gate, Ordinal: l.entries,
+		RuleSet: set, State: assess.Queued, CreatedAt: stored(w.At), EnqueuedAt: stored(w.At),
+	}
+	return done, nil
+}
+
 // Dossier implements [assess.Store].
 func (m *Memory) Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]assess.Report, error) {
 	leave, err := m.enter(ctx)
@@ -169,7 +303,7 @@ func (m *Memory) Dossier(ctx context.Context, organisation, vehicle string, upTo
 	}
 	var dossier []assess.Report
 	for _, r := range m.reports {
-		if r.organisation == organisation && r.Vehicle == vehicle && r.Ordinal <= upTo {
+		if r.organisation == organisation && r.Vehicle == vehicle && r.Ordinal <= upTo && (r.withdrawn == 0 || r.withdrawn > upTo) {
 			r.Body = bytes.Clone(r.Body)
 			dossier = append(dossier, r.Report)
 		}
@@ -318,6 +452,11 @@ func (m *Memory) Backlog(ctx context.Context) (assess.Backlog, error) {
 			b.Chunks++
 		}
 	}
+	for _, p := range m.plans {
+		if p.FinishedAt.IsZero() {
+			b.Plans++
+		}
+	}
 	return b, nil
 }
 
@@ -328,7 +467,7 @@ func (m *Memory) Vehicle(ctx context.Context, organisation, reference string) (a
 		return assess.Vehicle{}, err
 	}
 	defer leave()
-	v, ok := m.vehicles[owned{organisation, reference}]
+	v, ok := m.vehicles[owned{organisation, m.spelled(organisation, reference)}]
 	if !ok {
 		return assess.Vehicle{}, fmt.Errorf("vehicle %s: %w", reference, assess.ErrNotFound)
 	}
@@ -343,10 +482,10 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 	}
 	defer leave()
 	blockers := func(v assess.Vehicle) int {
-		if v.Newest == nil {
-			return 0
+		if v.At == nil {
+			return assess.NotJudged
 		}
-		return v.Newest.Outcome.Blockers
+		return v.At.Blockers
 	}
 	inOrder := func(a, b assess.Vehicle) int {
 		switch p.By {
@@ -357,26 +496,49 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 		}
 		return cmp.Or(b.UpdatedAt.Compare(a.UpdatedAt), strings.Compare(b.Reference, a.Reference))
 	}
-	cursor := assess.Vehicle{
-		Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime),
-		Newest: &assess.Assessment{Outcome: assess.Outcome{Blockers: p.AfterBlockers}},
-	}
+	cursor := assess.Vehicle{Reference: p.AfterReference, UpdatedAt: stored(p.AfterTime), At: &assess.GateState{Blockers: p.AfterBlockers}}
 	var page []assess.Vehicle
 	for key, v := range m.vehicles {
 		if key.organisation != p.Organisation {
 			continue
 		}
 		c := m.cover(p.Organisation, v)
+		if c.Newest != nil {
+			c.Newest.Outcome.Summary = nil
+			gates := m.assessments[c.Newest.ID].Outcome.Gates
+			if at := slices.IndexFunc(gates, func(g assess.GateState) bool { return g.Gate == p.Gate }); at >= 0 {
+				c.At = &gates[at]
+			}
+		}
 		switch {
 		case p.AfterReference != "" && inOrder(c, cursor) <= 0:
 		case !strings.Contains(strings.ToLower(c.Reference+" "+c.Description), strings.ToLower(p.Search)):
-		case p.Verdict != "" && (c.Newest == nil || c.Newest.Outcome.VerdictState != p.Verdict):
+		case p.Verdict != "" && (c.At == nil || c.At.State != p.Verdict):
 		default:
 			page = append(page, c)
 		}
 	}
 	slices.SortFunc(page, inOrder)
 	return page[:min(p.Limit, len(page))], nil
+}
+
+// Gates implements [assess.Store].
+func (m *Memory) Gates(ctx context.Context, organisation string) ([]string, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	gates := map[string]bool{}
+	for _, a := range m.assessments {
+		if a.Organisation != organisation {
+			continue
+		}
+		for _, g := range a.Outcome.Gates {
+			gates[g.Gate] = true
+		}
+	}
+	return slices.Sorted(maps.Keys(gates)), nil
 }
 
 // History implements [assess.Store].
@@ -386,6 +548,7 @@ func (m *Memory) History(ctx context.Context, p assess.HistoryPage) ([]assess.As
 		return nil, err
 	}
 	defer leave()
+	p.Vehicle = m.spelled(p.Organisation, p.Vehicle)
 	if m.vehicles[owned{p.Organisation, p.Vehicle}] == nil {
 		return nil, fmt.Errorf("vehicle %s: %w", p.Vehicle, assess.ErrNotFound)
 	}
@@ -444,6 +607,7 @@ func (m *Memory) Publish(ctx context.Context, p assess.Publication, canonical []
 	p.PublishedAt = stored(p.PublishedAt)
 	m.published = append(m.published, p)
 	m.ruleSets[p.Digest] = bytes.Clone(canonical)
+	m.note(ctx, p.Organisation, assess.RuleSetPublished, p.Name+"/"+p.Version, map[string]any{"digest": p.Digest})
 	return false, nil
 }
 
@@ -467,12 +631,20 @@ func (m *Memory) Ping(ctx context.Context) error {
 	return nil
 }
 
+// spelled is a reference as the vehicle has it.
+func (m *Memory) spelled(organisation, reference string) string {
+	return cmp.Or(m.spellings[owned{organisation, strings.ToLower(reference)}], reference)
+}
+
 // cover returns a copy of v with its Newest and Waiting.
 func (m *Memory) cover(organisation string, v *assess.Vehicle) assess.Vehicle {
 	c := *v
 	for _, a := range m.history(organisation, v.Reference) {
+		if a.Ordinal <= m.logs[owned{organisation, v.Reference}].void {
+			break
+		}
 		if a.State == assess.Done {
-			c.Newest = &a
+			c.Newest, c.Coverage = &a, m.assessments[a.ID].Outcome.Coverage
 			break
 		}
 		c.Waiting = c.Waiting || a.State != assess.Failed
@@ -480,12 +652,15 @@ func (m *Memory) cover(organisation string, v *assess.Vehicle) assess.Vehicle {
 	return c
 }
 
-// history lists the vehicle's assessments, highest ordinal first.
+// history lists the vehicle's assessments with their summaries, highest ordinal first.
 func (m *Memory) history(organisation, vehicle string) []assess.Assessment {
 	all := m.list(func(a *assess.Assessment) bool { return a.Organisation == organisation && a.Vehicle == vehicle })
 	slices.SortFunc(all, func(a, b assess.Assessment) int {
 		return cmp.Or(b.Ordinal-a.Ordinal, b.CreatedAt.Compare(a.CreatedAt), strings.Compare(b.ID, a.ID))
 	})
+	for i, a := range all {
+		all[i].Outcome.Summary = bytes.Clone(m.assessments[a.ID].Outcome.Summary)
+	}
 	return all
 }
 
@@ -503,7 +678,8 @@ func (m *Memory) list(match func(*assess.Assessment) bool) []assess.Assessment {
 // listed returns a copy of a without its body.
 func listed(a *assess.Assessment) assess.Assessment {
 	c := *a
-	c.Organisation, c.Starts, c.Outcome.Body, c.Outcome.Summary = "", 0, nil, nil
+	c.Organisation, c.Starts = "", 0
+	c.Outcome = assess.Outcome{AsOf: a.Outcome.AsOf, VerdictState: a.Outcome.VerdictState, Blockers: a.Outcome.Blockers}
 	c.Problem = bytes.Clone(a.Problem)
 	return c
 }

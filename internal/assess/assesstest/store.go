@@ -2,6 +2,7 @@ package assesstest
 
 import (
 	"bytes"
+	stdcmp "cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"laidup/internal/assess"
+	"laidup/internal/score"
 )
 
 // Start of the suite's time. The odd microseconds are there to be dropped.
@@ -32,6 +34,16 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"contexts that end midway lose no report that was accepted":      suite.contextsEndingMidway,
 		"reports on one vehicle are numbered without gaps":               suite.ordinals,
 		"a dossier ends at the ordinal asked for":                        suite.dossier,
+		"a withdrawn report stays, and dossiers are laid without it":     suite.withdrawn,
+		"a report that replaces another stands for it":                   suite.replaced,
+		"without a report nothing is known of a vehicle":                 suite.allWithdrawn,
+		"of withdrawals at once one counts":                              suite.withdrawRace,
+		"what an assessment covers stays as it was":                      suite.coverage,
+		"of a vehicle that is erased nothing is left":                    suite.erased,
+		"what is erased meanwhile is not stored again":                   suite.erasedMeanwhile,
+		"a vehicle is erased whole or not at all":                        suite.eraseRace,
+		"references that differ in case alone are one vehicle":           suite.spellings,
+		"reports are listed page by page":                                suite.reportPages,
 		"a repeat with the same key gets the first receipt":              suite.repeat,
 		"a key with another request is refused":                          suite.keyReused,
 		"of requests at once with one key one is stored":                 suite.keyRace,
@@ -57,11 +69,14 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"a rule set is kept once":                                        suite.ruleSet,
 		"a published version never changes":                              suite.published,
 		"of publishers at once one publishes a version":                  suite.publishRace,
+		"a vehicle is judged by its newest assessment alone":             suite.judgedAnew,
 		"what is one organisation's is unknown to another":               suite.strangers,
 		"two organisations may have the same names":                      suite.namesakes,
 		"a failed assessment is queued again when asked for":             suite.retry,
 		"a start that is put back does not count":                        suite.putBack,
 		"states follow one another as is written down":                   suite.states,
+		"what is done is written down, and stays":                        suite.audit,
+		"vehicles outlive the retention of their organisation":           suite.retention,
 		"a store that was opened can be reached":                         suite.ping,
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -93,6 +108,7 @@ func submission(name, vehicle string, at time.Time) assess.Submission {
 func outcome(name string) assess.Outcome {
 	return assess.Outcome{
 		Body: []byte(`{"state":"done","by":"` + name + `"}`), AsOf: "2026-05-02", VerdictState: "blocked", Blockers: len(name),
+		Gates: assess.GateStates{{Gate: "crank", State: "clear"}, {Gate: "first_start", State: "blocked", Blockers: len(name)}}, Coverage: score.Coverage{Applying: 80, LookedAt: 61, Share: 7_654_321_098},
 	}
 }
 
@@ -420,6 +436,7 @@ func (s suite) life(t *testing.T) {
 
 	s.finish(t, "a")
 	want.State, want.FinishedAt, want.Outcome = assess.Done, stored(start), outcome("a")
+	want.Outcome.Gates, want.Outcome.Coverage = nil, score.Coverage{} // taken for lists of vehicles
 	s.is(t, want)
 }
 
@@ -690,64 +707,157 @@ func (s suite) vehiclePages(t *testing.T) {
 	same(t, seen, want)
 }
 
-func (s suite) vehicleSearch(t *testing.T) {
-	verdicts := []string{"clear", "unproven", "blocked", ""}
+// collect reads a list of vehicles from page to page.
+func (s suite) collect(t *testing.T, p assess.VehiclePage) (list []assess.Vehicle) {
+	t.Helper()
+	p.Organisation, p.Limit = us, 3
+	for {
+		page, err := s.Vehicles(t.Context(), p)
+		check(t, err)
+		list = append(list, page...)
+		if len(page) < p.Limit || len(list) > 100 {
+			return list
+		}
+		last := page[len(page)-1]
+		p.AfterTime, p.AfterReference, p.AfterBlockers = last.UpdatedAt, last.Reference, blockersAt(last)
+	}
+}
+
+func blockersAt(v assess.Vehicle) int {
+	if v.At == nil {
+		return assess.NotJudged
+	}
+	return v.At.Blockers
+}
+
+// yard has 40 vehicles, of which 30 are assessed, each with other states at two gates; five of those are
+// judged at the first alone. It returns what is to be found at each gate.
+func (s suite) yard(t *testing.T) map[string]map[string]assess.GateState {
+	t.Helper()
+	at := map[string]map[string]assess.GateState{"crank": {}, "road_test": {}}
+	states := []string{"clear", "unproven", "blocked", ""}
 	for i := range 40 {
 		name := fmt.Sprintf("%02d", i)
 		sub := submission(name, "tern-"+name, start.Add(time.Duration(i*7%40)*time.Second))
 		sub.Description = []string{"Marrick Tern", "Corvane Heron 100%", "Corvane_Wren"}[i%3]
+		sub.Gate = []string{"crank", "road_test"}[i%2] // what a report asked about is nothing to a list
 		s.accept(t, sub)
-		if v := verdicts[i%4]; v != "" {
-			check(t, s.Finish(t.Context(), sub.AssessmentID, assess.Outcome{Body: []byte(`{}`), AsOf: "2026-05-02", VerdictState: v, Blockers: i % 5}, start))
+		if states[i%4] == "" {
+			continue
 		}
+		o := assess.Outcome{Body: []byte(`{}`), AsOf: "2026-05-02", Coverage: score.Coverage{Applying: 80, LookedAt: i, Share: score.Share(i) * 100_000_000}}
+		o.Gates = assess.GateStates{{Gate: "crank", State: states[i%4], Blockers: i % 5}}
+		if i%8 != 6 {
+			o.Gates = append(o.Gates, assess.GateState{Gate: "road_test", State: []string{"blocked", "unproven", "clear"}[i%3], Blockers: i % 5 * (i % 7)})
+		}
+		for _, g := range o.Gates {
+			at[g.Gate][sub.Vehicle] = g
+			if g.Gate == sub.Gate {
+				o.VerdictState, o.Blockers = g.State, g.Blockers
+			}
+		}
+		check(t, s.Finish(t.Context(), sub.AssessmentID, o, start))
 	}
-	// A second assessment of the same report's time does not undo the newer verdict.
-	newer := submission("newer", "tern-00", start)
-	newer.Description = ""
-	s.accept(t, newer)
-	check(t, s.Finish(t.Context(), newer.AssessmentID, assess.Outcome{Body: []byte(`{}`), VerdictState: "blocked", Blockers: 9}, start))
+	return at
+}
 
-	collect := func(p assess.VehiclePage) (list []assess.Vehicle) {
-		p.Organisation, p.Limit = us, 3
-		for {
-			page, err := s.Vehicles(t.Context(), p)
-			check(t, err)
-			list = append(list, page...)
-			if len(page) < p.Limit || len(list) > 100 {
-				return list
-			}
-			last := page[len(page)-1]
-			p.AfterTime, p.AfterReference, p.AfterBlockers = last.UpdatedAt, last.Reference, 0
-			if last.Newest != nil {
-				p.AfterBlockers = last.Newest.Outcome.Blockers
-			}
-		}
-	}
-	for _, by := range []string{assess.ByNewest, assess.ByReference, assess.ByBlockers} {
-		for search, want := range map[string]int{"": 40, "TERN-1": 10, "corvane": 26, "100%": 13, "0%": 13, "_": 13, "%_": 0, "!": 0, "marrick tern": 14} {
-			if got := collect(assess.VehiclePage{By: by, Search: search}); len(got) != want {
-				t.Errorf("%q by %q: %d vehicles, want %d", search, by, len(got), want)
-			}
-		}
-		for verdict, want := range map[string]int{"clear": 9, "unproven": 10, "blocked": 11} {
-			got := collect(assess.VehiclePage{By: by, Verdict: verdict})
-			for _, v := range got {
-				if v.Newest == nil || v.Newest.Outcome.VerdictState != verdict {
-					t.Errorf("%s is not %s", v.Reference, verdict)
+func (s suite) vehicleSearch(t *testing.T) {
+	at := s.yard(t)
+	at["launch"] = nil // at which nothing was ever judged
+	for gate, want := range at {
+		for _, by := range []string{assess.ByNewest, assess.ByReference, assess.ByBlockers} {
+			for search, want := range map[string]int{"": 40, "TERN-1": 10, "corvane": 26, "100%": 13, "0%": 13, "_": 13, "%_": 0, "!": 0, "marrick tern": 14} {
+				if got := s.collect(t, assess.VehiclePage{Gate: gate, By: by, Search: search}); len(got) != want {
+					t.Errorf("%q by %q: %d vehicles, want %d", search, by, len(got), want)
 				}
 			}
-			if len(got) != want {
-				t.Errorf("%d are %s by %q, want %d", len(got), verdict, by, want)
+			for _, verdict := range []string{"", "clear", "unproven", "blocked"} {
+				got := map[string]assess.GateState{}
+				for _, v := range s.collect(t, assess.VehiclePage{Gate: gate, By: by, Verdict: verdict}) {
+					if v.At != nil {
+						got[v.Reference] = *v.At
+					} else if verdict != "" || want[v.Reference].Gate != "" {
+						t.Errorf("%s is not judged at %s and is listed as %q", v.Reference, gate, verdict)
+					}
+					if v.Newest != nil && int64(v.Coverage.Share) != int64(v.Coverage.LookedAt)*100_000_000 || v.Newest == nil && v.Coverage != (score.Coverage{}) {
+						t.Errorf("of %s %+v was looked at", v.Reference, v.Coverage)
+					}
+				}
+				is := map[string]assess.GateState{}
+				for reference, g := range want {
+					if verdict == "" || g.State == verdict {
+						is[reference] = g
+					}
+				}
+				same(t, got, is)
 			}
 		}
+		order := s.collect(t, assess.VehiclePage{Gate: gate, By: assess.ByBlockers})
+		if !slices.IsSortedFunc(order, func(a, b assess.Vehicle) int {
+			return stdcmp.Or(blockersAt(b)-blockersAt(a), strings.Compare(b.Reference, a.Reference))
+		}) {
+			t.Errorf("not by what is in the way of %s: %v", gate, references(order))
+		}
 	}
-	order := collect(assess.VehiclePage{By: assess.ByBlockers})
-	if order[0].Reference != "tern-00" {
-		t.Errorf("most blocked is %s", order[0].Reference)
-	}
-	if list := collect(assess.VehiclePage{By: assess.ByReference}); !slices.IsSortedFunc(list, func(a, b assess.Vehicle) int { return strings.Compare(a.Reference, b.Reference) }) {
+	if list := s.collect(t, assess.VehiclePage{Gate: "crank", By: assess.ByReference}); !slices.IsSortedFunc(list, func(a, b assess.Vehicle) int { return strings.Compare(a.Reference, b.Reference) }) {
 		t.Error("not by reference")
 	}
+	gates, err := s.Gates(t.Context(), us)
+	check(t, err)
+	same(t, gates, []string{"crank", "road_test"})
+	gates, err = s.Gates(t.Context(), them)
+	check(t, err)
+	same(t, len(gates), 0)
+}
+
+// What a vehicle was judged by an earlier assessment counts no more: not its states, not its gates.
+func (s suite) judgedAnew(t *testing.T) {
+	expect := func(gate, verdict string, want ...assess.GateState) {
+		t.Helper()
+		for _, by := range []string{assess.ByNewest, assess.ByReference, assess.ByBlockers} {
+			var got []assess.GateState
+			for _, v := range s.collect(t, assess.VehiclePage{Gate: gate, Verdict: verdict, By: by}) {
+				if v.At != nil {
+					got = append(got, *v.At)
+				}
+			}
+			same(t, got, want)
+		}
+	}
+	finish := func(name string, coverage int, gates ...assess.GateState) {
+		t.Helper()
+		check(t, s.Finish(t.Context(), "assessment-"+name, assess.Outcome{
+			Body: []byte(`{}`), Summary: []byte(`{"of":"` + name + `"}`), Gates: gates, Coverage: score.Coverage{Applying: 10, LookedAt: coverage},
+		}, start))
+		list, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: us, Gate: "crank", Limit: 10})
+		check(t, err)
+		v, err := s.Vehicle(t.Context(), us, "tern-01")
+		check(t, err)
+		same(t, list[0].Coverage, v.Coverage)
+		if v.At != nil || list[0].Newest.Outcome.Summary != nil {
+			t.Errorf("%+v, %+v", v, list[0].Newest)
+		}
+		history, err := s.History(t.Context(), assess.HistoryPage{Organisation: us, Vehicle: "tern-01", Limit: 1})
+		check(t, err)
+		same(t, *v.Newest, history[0])
+	}
+	for i, name := range []string{"1", "2", "3"} {
+		s.accept(t, submission(name, "tern-01", start.Add(time.Duration(i)*time.Second)))
+		if name == "1" {
+			finish("1", 4, assess.GateState{Gate: "crank", State: "clear"}, assess.GateState{Gate: "launch", State: "clear"})
+		}
+	}
+	expect("crank", "clear", assess.GateState{Gate: "crank", State: "clear"})
+	expect("launch", "", assess.GateState{Gate: "launch", State: "clear"})
+	finish("3", 7, assess.GateState{Gate: "crank", State: "blocked", Blockers: 1_000_000}, assess.GateState{Gate: `o"dd'`, State: "clear"})
+	// The word about the second comes late.
+	check(t, s.Finish(t.Context(), "assessment-2", assess.Outcome{Body: []byte(`{}`), Gates: assess.GateStates{{Gate: "crank", State: "clear"}, {Gate: "launch", State: "clear"}}}, start))
+	expect("crank", "clear")
+	expect("crank", "blocked", assess.GateState{Gate: "crank", State: "blocked", Blockers: 1_000_000})
+	expect("launch", "")
+	expect(`o"dd'`, "clear", assess.GateState{Gate: `o"dd'`, State: "clear"})
+	list := s.collect(t, assess.VehiclePage{Gate: "launch"})
+	same(t, list[0].Coverage.LookedAt, 7)
 }
 
 func (s suite) history(t *testing.T) {
@@ -814,7 +924,7 @@ func (s suite) notFound(t *testing.T) {
 
 func (s suite) unicode(t *testing.T) {
 	// The two forms of é are two references; so are letters that differ in case alone.
-	vehicles := []string{"Zoe\u0301", "Zo\u00e9", "zo\u00e9", "\u8f66\u8f86 \u2460", "\u0645\u0631\u0643\u0628\u0629", "\U0001f697", "a'b\"c%_;--"}
+	vehicles := []string{"Zoe\u0301", "Zo\u00e9", "zo\u00eb", "\u8f66\u8f86 \u2460", "\u0645\u0631\u0643\u0628\u0629", "\U0001f697", "a'b\"c%_;--"}
 	for i, vehicle := range vehicles {
 		sub := submission(fmt.Sprint(i), vehicle, start)
 		sub.Description, sub.Reference = vehicle+" \u2013 d", vehicle+" r"

@@ -1,0 +1,227 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"laidup/api/wire"
+	"laidup/internal/assess"
+	"laidup/internal/plan"
+	"laidup/internal/score"
+)
+
+// maxPlanOrder is how many bytes an order of a plan, or the report of a step, may have.
+const maxPlanOrder = 64 << 10
+
+// storedPlan is a plan as clients see it. What stands under plan never changes; Current may.
+type storedPlan struct {
+	ID         string          `json:"id"`
+	State      assess.State    `json:"state"`
+	Vehicle    string          `json:"vehicle"`
+	Gate       string          `json:"gate"`
+	Current    bool            `json:"current"`
+	Assessment string          `json:"assessment"`
+	Report     string          `json:"report"`
+	RuleSet    score.RuleSet   `json:"rule_set"`
+	Order      json.RawMessage `json:"order"`
+	CreatedAt  time.Time       `json:"created_at"`
+	FinishedAt *time.Time      `json:"finished_at,omitempty"`
+	Plan       json.RawMessage `json:"plan,omitempty"`    // of a done one
+	Done       []stepDone      `json:"done,omitempty"`    // of a done one
+	Problem    json.RawMessage `json:"problem,omitempty"` // of a failed one
+	Links      planLinks       `json:"links"`
+}
+
+// stepDone is a step that was reported, with its newest report and the day on which it was done.
+type stepDone struct {
+	Step   int    `json:"step"`
+	Report string `json:"report"`
+	On     string `json:"on"`
+}
+
+type planLinks struct {
+	Plan       string `json:"plan"`
+	Assessment string `json:"assessment"`
+	Vehicle    string `json:"vehicle"`
+	Page       string `json:"page"`
+}
+
+func planView(p assess.Plan) storedPlan {
+	v := storedPlan{
+		ID: p.ID, State: p.State, Vehicle: p.Vehicle, Gate: p.Gate, Current: p.Current, Assessment: p.AssessmentID, Report: p.ReportID,
+		RuleSet: score.RuleSet(p.RuleSet), Order: p.Request, CreatedAt: p.CreatedAt, Plan: p.Body, Problem: p.Problem,
+		Links: planLinks{"/v1/plans/" + p.ID, "/v1/assessments/" + p.AssessmentID, "/v1/vehicles/" + p.Vehicle, "/plans/" + p.ID},
+	}
+	for _, d := range p.Done {
+		v.Done = append(v.Done, stepDone(d))
+	}
+	if !p.FinishedAt.IsZero() {
+		v.FinishedAt = &p.FinishedAt
+	}
+	return v
+}
+
+func planReply(p assess.Plan) wire.Reply {
+	out := wire.Reply{Body: planView(p)}
+	if p.State != assess.Done && p.State != assess.Failed {
+		out.Header = map[string]string{"Retry-After": pollAfter}
+	}
+	return out
+}
+
+func (a *API) postPlan(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	if !wire.Announces(r.Header, wire.MediaJSON) {
+		return wire.Reply{}, wire.NotJSON.Says("")
+	}
+	var p assess.Plan
+	err = a.bodies.Read(r, "an order of a plan", maxPlanOrder, func(body []byte) (err error) {
+		p, err = r.Account.OrderPlan(r.Context(), reference, body, key)
+		return err
+	})
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	at := "/v1/plans/" + p.ID
+	if wait, ok := wire.PreferredWait(r.Header.Values("Prefer"), a.limits.Wait); ok && a.mayWait() {
+		done, err := a.awaitPlan(r, p.ID, wait)
+		a.waiting.Add(-1)
+		if err != nil {
+			// The order is safe: that is what has to be said.
+			a.log.WarnContext(r.Context(), "plan not awaited", "plan", p.ID, "error", err)
+		} else if done.State == assess.Done || done.State == assess.Failed {
+			out := planReply(done)
+			out.Header = map[string]string{"Location": at, "Content-Location": at, "Preference-Applied": fmt.Sprintf("wait=%d", int(wait.Seconds()))}
+			return out, nil
+		}
+	}
+	// A repeat gets the answer that the first got.
+	p.State, p.Body, p.Problem, p.FinishedAt = assess.Queued, nil, nil, time.Time{}
+	out := planReply(p)
+	out.Status = http.StatusAccepted
+	out.Header["Location"] = at
+	return out, nil
+}
+
+// awaitPlan waits for a plan, but not once the server drains.
+func (a *API) awaitPlan(r *wire.Request, id string, wait time.Duration) (assess.Plan, error) {
+	waiting, cancel := a.untilDrained(r)
+	defer cancel()
+	p, err := r.Account.AwaitPlan(waiting, id, wait)
+	if errors.Is(err, context.Canceled) && r.Context().Err() == nil {
+		return r.Account.Plan(r.Context(), id)
+	}
+	return p, err
+}
+
+func (a *API) getPlan(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	p, err := r.Account.Plan(r.Context(), id)
+	if err != nil || r.Media == wire.MediaJSON {
+		return planReply(p), err
+	}
+	made, err := wire.PlanOf(p)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	if r.Media == wire.MediaCSV {
+		return wire.CSVReply("plan-"+p.ID, wire.Table(stepColumns, made.Steps)), nil
+	}
+	return wire.Reply{
+		Header: map[string]string{"Content-Disposition": `attachment; filename="plan-` + p.ID + `.ics"`},
+		Body:   calendarOf(made, p.CreatedAt), Media: wire.MediaCalendar + "; charset=utf-8",
+	}, nil
+}
+
+// plansBody is a page of the plans of a vehicle.
+type plansBody struct {
+	Plans []storedPlan `json:"plans"`
+	Next  string       `json:"next,omitempty"`
+}
+
+func (a *API) listPlans(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	limit, before, err := r.Page(wire.PlanCursor)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	list, err := r.Account.Plans(r.Context(), assess.PlanPage{Vehicle: reference, BeforeCreated: before.At, BeforeID: before.Name, Limit: limit + 1})
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	page, next, header := wire.Turn(r, list, limit, wire.PlanCursor, func(p assess.Plan) wire.Cursor { return wire.Cursor{At: p.CreatedAt, Name: p.ID} })
+	body := plansBody{make([]storedPlan, len(page)), next}
+	for i, p := range page {
+		body.Plans[i] = planView(p)
+	}
+	return wire.Reply{Header: header, Body: body}, nil
+}
+
+func (a *API) postStepDone(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	step, ok := wire.Digits(r.Param("step"))
+	if !ok {
+		return wire.Reply{}, wire.NotFound.Says("steps have numbers: GET /v1/plans/%s lists them", id)
+	}
+	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	if !wire.Announces(r.Header, wire.MediaJSON) {
+		return wire.Reply{}, wire.NotJSON.Says("")
+	}
+	var accepted assess.Accepted
+	err = a.bodies.Read(r, "the report of a step", maxPlanOrder, func(body []byte) (err error) {
+		accepted, err = r.Account.ReportStep(r.Context(), id, step, body, key)
+		return err
+	})
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	return receiptReply(accepted), nil
+}
+
+// stepColumns are the columns of the table of steps. Minutes are of working time.
+var stepColumns = []wire.Column[plan.Doing]{
+	{Name: "step", Cell: func(s plan.Doing) string { return fmt.Sprint(s.Step) }},
+	{Name: "day", Cell: func(s plan.Doing) string { return s.Day }},
+	{Name: "act", Cell: func(s plan.Doing) string { return string(s.Act) }},
+	{Name: "id", Cell: func(s plan.Doing) string { return s.ID }},
+	{Name: "is", Cell: func(s plan.Doing) string { return s.Is }},
+	{Name: "minutes_low", Cell: func(s plan.Doing) string { return fmt.Sprint(s.Minutes.Low) }},
+	{Name: "minutes", Cell: func(s plan.Doing) string { return fmt.Sprint(s.Minutes.Likely) }},
+	{Name: "minutes_high", Cell: func(s plan.Doing) string { return fmt.Sprint(s.Minutes.High) }},
+	{Name: "people", Cell: func(s plan.Doing) string { return fmt.Sprint(s.People) }},
+	{Name: "float", Cell: func(s plan.Doing) string { return fmt.Sprint(s.Float) }},
+	{Name: "after", Cell: func(s plan.Doing) string { return wire.Lines(s.After, func(n int) string { return fmt.Sprint(n) }) }},
+	{Name: "clears", Cell: func(s plan.Doing) string {
+		return wire.Lines(s.Clears, func(c plan.Cleared) string { return strings.Join(append([]string{c.Item}, c.At...), " ") })
+	}},
+	{Name: "licence", Cell: func(s plan.Doing) string { return s.Licensed }},
+	{Name: "bought_in", Cell: func(s plan.Doing) string { return fmt.Sprint(s.BoughtIn) }},
+	{Name: "why", Cell: func(s plan.Doing) string { return s.Why }},
+	{Name: "parts", Cell: func(s plan.Doing) string { return strings.Join(s.Parts, "; ") }},
+	{Name: "readings", Cell: func(s plan.Doing) string { return strings.Join(s.Readings, "; ") }},
+	{Name: "cautions", Cell: func(s plan.Doing) string { return strings.Join(s.Cautions, "; ") }},
+}

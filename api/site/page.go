@@ -1,0 +1,397 @@
+// Package site has the handlers of the pages and sheets for people. What they look like is in package
+// pages.
+package site
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"laidup/api/pages"
+	"laidup/api/wire"
+	"laidup/internal/access"
+	"laidup/internal/assess"
+	"laidup/internal/score"
+)
+
+// Site answers with pages for people.
+type Site struct {
+	service *assess.Service
+	keys    *access.Keys
+	open    bool // who is on this machine needs no key
+	bodies  *wire.Bodies
+	pages   *pages.Pages
+	sheets  *pages.Sheets
+	offline []byte                 // the service worker
+	docs    func() ([]byte, error) // the description of the API, to be read
+}
+
+// New makes the pages. The description of the API is in OpenAPI. The error is one of the pages, which
+// are built in.
+func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodies, description []byte) (*Site, error) {
+	s := &Site{service: service, keys: keys, open: open, bodies: reads}
+	reference, err := pages.ReadReference(description)
+	if err != nil {
+		return nil, err
+	}
+	if s.pages, err = pages.New("en"); err != nil {
+		return nil, err
+	}
+	if err := s.readyForm(); err != nil {
+		return nil, err
+	}
+	// It is long, the same for everybody, and nobody needs a key for it: whoever asks again and again costs no more
+	// than its bytes.
+	s.docs = sync.OnceValues(func() ([]byte, error) {
+		reference.Frame = pages.Frame{Title: s.say("reference")}
+		return s.pages.Render("reference", reference)
+	})
+	s.sheets, err = s.pages.Sheets(service.Current().Catalogue)
+	return s, err
+}
+
+// SessionCookie has who has signed in on a page. Over HTTPS it is sent nowhere else.
+const SessionCookie = "laidup_session"
+
+// frame is what a page has around it.
+func (s *Site) frame(r *wire.Request, title, here string) pages.Frame {
+	return pages.Frame{Title: title, Organisation: r.Key.Organisation, SignedIn: r.Key.ID != "", Here: here}
+}
+
+// page renders a page.
+func (s *Site) page(name string, view any) (wire.Reply, error) {
+	body, err := s.pages.Render(name, view)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	return wire.Reply{Body: wire.Raw(body)}, nil
+}
+
+// say is a text of the pages; that it is there is tested.
+func (s *Site) say(key string, args ...any) string {
+	text, err := s.pages.Say(key, args...)
+	if err != nil {
+		return key
+	}
+	return text
+}
+
+// FirstPage sends to the list of vehicles.
+func (s *Site) FirstPage(*wire.Request) (wire.Reply, error) { return wire.SeeOther("/vehicles"), nil }
+
+// GetAsset answers with what pages need.
+func (s *Site) GetAsset(r *wire.Request) (wire.Reply, error) {
+	asset, ok := s.pages.Asset(r.Param("name"))
+	if !ok {
+		return wire.Reply{}, wire.NotFound.Says("there is no such file")
+	}
+	return wire.Reply{Body: wire.Raw(asset.Body), Media: asset.Media}, nil
+}
+
+// VehiclesPage lists vehicles.
+func (s *Site) VehiclesPage(r *wire.Request) (wire.Reply, error) {
+	p, limit, err := r.VehiclePage()
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	list, err := r.Account.Vehicles(r.Context(), p)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	page, next, _ := wire.Turn(r, list, limit, wire.VehicleCursor, wire.VehicleAt(p.By))
+	view := pages.VehiclesView{
+		Frame: s.frame(r, s.say("vehicles"), "vehicles"), Gate: p.Gate, Search: p.Search, Verdict: p.Verdict,
+		By: r.Query.Get("sort"), Verdicts: wire.Verdicts, Orders: wire.OrderNames, Vehicles: page,
+	}
+	if view.Gates, err = r.Account.Gates(r.Context()); err != nil {
+		return wire.Reply{}, err
+	}
+	if next != "" {
+		q := url.Values{"cursor": {next}}
+		for _, name := range []string{"gate", "search", "verdict", "sort", "limit"} {
+			if v := r.Query.Get(name); v != "" {
+				q.Set(name, v)
+			}
+		}
+		view.Next = "/vehicles?" + q.Encode()
+	}
+	return s.page("vehicles", view)
+}
+
+// plotted is how many assessments of a vehicle's history go into the plot of chances.
+const plotted = 8
+
+// VehiclePageOf shows a vehicle, with its newest assessment and its history.
+func (s *Site) VehiclePageOf(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	from := 1
+	if s := r.Query.Get("from"); s != "" {
+		var ok bool
+		if from, ok = wire.Digits(s); !ok || from < 1 {
+			return wire.Reply{}, wire.BadQuery.Says("from is the rank of an entry of the register")
+		}
+	}
+	v, err := r.Account.Vehicle(r.Context(), reference)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	history, err := r.Account.History(r.Context(), assess.HistoryPage{Vehicle: reference, Limit: wire.DefaultLimit})
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	view := pages.VehicleView{Frame: s.frame(r, title(v), "vehicles"), Vehicle: v}
+	if v.Newest != nil {
+		if view.Assessed, err = s.assessed(r, v, history, r.Query.Get("gate"), from); err != nil {
+			return wire.Reply{}, err
+		}
+		view.Gate = view.Assessed.Asked.Gate
+	}
+	for _, h := range history {
+		row := pages.HistoryRow{Assessment: h}
+		if row.At, row.Coverage, err = h.At(view.Gate); err != nil {
+			return wire.Reply{}, err
+		}
+		view.History = append(view.History, row)
+	}
+	reports, err := r.Account.Reports(r.Context(), assess.ReportPage{Vehicle: reference, Limit: wire.DefaultLimit + 1})
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	view.More = len(reports) > wire.DefaultLimit
+	if view.Reports, err = rowsOf(reports[:min(len(reports), wire.DefaultLimit)]); err != nil {
+		return wire.Reply{}, err
+	}
+	if view.Plans, err = r.Account.Plans(r.Context(), assess.PlanPage{Vehicle: reference, Limit: plansShown}); err != nil {
+		return wire.Reply{}, err
+	}
+	return s.page("vehicle", view)
+}
+
+// rowsOf reads what reports say besides their findings.
+func rowsOf(reports []assess.Report) ([]pages.ReportRow, error) {
+	rows := make([]pages.ReportRow, len(reports))
+	for i, one := range reports {
+		said, err := one.Said()
+		if err != nil {
+			return nil, fmt.Errorf("read report %s: %w", one.ID, err)
+		}
+		rows[i] = pages.ReportRow{Report: one, Said: said}
+	}
+	return rows, nil
+}
+
+// plansShown is how many plans the page of a vehicle leads to.
+const plansShown = 10
+
+func title(v assess.Vehicle) string {
+	if v.Description != "" {
+		return v.Description
+	}
+	return v.Reference
+}
+
+// assessed is the view of the newest finished assessment of a vehicle.
+func (s *Site) assessed(r *wire.Request, v assess.Vehicle, history []assess.Assessment, gate string, from int) (*pages.AssessedView, error) {
+	newest, err := wire.Whole(r.Context(), r.Account, v.Newest.ID)
+	if err != nil {
+		return nil, err
+	}
+	if gate != "" && !slices.ContainsFunc(newest.Gates, func(g score.Gate) bool { return g.Gate == gate }) {
+		return nil, &assess.NoSuchGateError{Gates: wire.GateNames(newest)}
+	}
+	var earlier []*score.Assessment
+	for _, h := range history {
+		// What was worked out under another rule set is no earlier point of this line.
+		if h.State != assess.Done || h.ID == newest.ID || h.RuleSet != v.Newest.RuleSet || len(earlier) == plotted {
+			continue
+		}
+		one, err := wire.Whole(r.Context(), r.Account, h.ID)
+		if err != nil {
+			return nil, err
+		}
+		earlier = append(earlier, one)
+	}
+	slices.Reverse(earlier)
+	return s.pages.Assessed(newest, s.service.Current().Catalogue, gate, from, earlier)
+}
+
+// ReadyPage answers the one question before a gate, to be read from afar.
+func (s *Site) ReadyPage(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	v, err := r.Account.Vehicle(r.Context(), reference)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	answer, err := r.Account.Readiness(r.Context(), reference, r.Query.Get("gate"))
+	if errors.Is(err, assess.ErrNotAssessedYet) {
+		return wire.SeeOther("/vehicles/" + reference), nil
+	}
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	view := pages.ReadyView{Frame: s.frame(r, title(v), "vehicles"), Readiness: answer, Description: v.Description}
+	for _, key := range []string{"hand_extinguisher", "hand_chocks", "hand_air", "hand_isolator", "hand_people"} {
+		view.Hand = append(view.Hand, s.say(key))
+	}
+	newest, err := wire.Whole(r.Context(), r.Account, answer.Assessment)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	view.Gates, view.Coverage = wire.GateNames(newest), newest.Coverage
+	return s.page("ready", view)
+}
+
+// ChangesPage shows what has changed between two assessments.
+func (s *Site) ChangesPage(r *wire.Request) (wire.Reply, error) {
+	reference, err := r.Name("reference")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	view := pages.ChangesView{Frame: s.frame(r, s.say("changes"), "vehicles"), Vehicle: reference}
+	for name, into := range map[string]**score.Assessment{"from": &view.From, "to": &view.To} {
+		id := r.Query.Get(name)
+		if !wire.IsName(id) {
+			return wire.Reply{}, wire.BadQuery.Says("from and to are ids of assessments")
+		}
+		if *into, err = wire.Whole(r.Context(), r.Account, id); err != nil {
+			return wire.Reply{}, err
+		}
+		if !strings.EqualFold((*into).Vehicle, reference) {
+			return wire.Reply{}, wire.NotFound.Says("assessment %s is of another vehicle", id)
+		}
+	}
+	view.Changes = view.To.ChangesFrom(view.From)
+	return s.page("changes", view)
+}
+
+// compared is how many vehicles are compared at once.
+const compared = 4
+
+// ComparePage shows vehicles side by side.
+func (s *Site) ComparePage(r *wire.Request) (wire.Reply, error) {
+	view := pages.CompareView{Frame: s.frame(r, s.say("nav_compare"), "compare"), Asked: r.Query["vehicle"]}
+	if len(view.Asked) > compared {
+		return wire.Reply{}, wire.BadQuery.Says("at most %d vehicles are compared at once", compared)
+	}
+	for _, reference := range view.Asked {
+		if !wire.IsName(reference) {
+			view.Missing = append(view.Missing, wire.Clip(reference))
+			continue
+		}
+		v, err := r.Account.Vehicle(r.Context(), reference)
+		if errors.Is(err, assess.ErrNotFound) {
+			view.Missing = append(view.Missing, reference)
+			continue
+		}
+		if err != nil {
+			return wire.Reply{}, err
+		}
+		c := pages.ComparedVehicle{Vehicle: v}
+		if v.Newest != nil {
+			if c.Assessed, err = s.assessed(r, v, nil, "", 1); err != nil {
+				return wire.Reply{}, err
+			}
+			// Without an appraisal the rest still compares.
+			if c.Appraisal, err = wire.Appraise(r, reference, ""); err != nil && !errors.As(err, new(*wire.Problem)) {
+				return wire.Reply{}, err
+			}
+			for _, g := range wire.GateNames(c.Assessed.Assessment) {
+				if !slices.Contains(view.Gates, g) {
+					view.Gates = append(view.Gates, g)
+				}
+			}
+		}
+		view.Vehicles = append(view.Vehicles, c)
+	}
+	return s.page("compare", view)
+}
+
+// innerPath says where to go after signing in: a path of this service, and nowhere else.
+func innerPath(next string) string {
+	u, err := url.Parse(next)
+	if err != nil || u.IsAbs() || u.Host != "" || u.User != nil || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(u.Path, "//") || strings.Contains(next, `\`) {
+		return "/vehicles"
+	}
+	return u.RequestURI()
+}
+
+// SignInPage asks for an API key.
+func (s *Site) SignInPage(r *wire.Request) (wire.Reply, error) {
+	return s.page("sign-in", pages.SignInView{Frame: s.frame(r, s.say("sign_in"), ""), Next: innerPath(r.Query.Get("next"))})
+}
+
+// SignIn exchanges an API key for a session.
+func (s *Site) SignIn(r *wire.Request) (wire.Reply, error) {
+	if err := wire.OwnSite(r.Request); err != nil { // or it would sign somebody in as somebody else
+		return wire.Reply{}, err
+	}
+	if !wire.Announces(r.Header, wire.MediaForm) {
+		return wire.Reply{}, wire.NotJSON.Says("this is for the form of the page")
+	}
+	var form url.Values
+	if err := s.bodies.Read(r, "a form", 16<<10, func(body []byte) (err error) {
+		if form, err = url.ParseQuery(string(body)); err != nil {
+			return wire.BadQuery.Says("the form cannot be read")
+		}
+		return nil
+	}); err != nil {
+		return wire.Reply{}, err
+	}
+	next := innerPath(form.Get("next"))
+	session, _, err := s.keys.SignIn(r.Context(), strings.TrimSpace(form.Get("key")))
+	if errors.Is(err, access.ErrUnknownKey) {
+		out, err := s.page("sign-in", pages.SignInView{Frame: s.frame(r, s.say("sign_in"), ""), Next: next, Failed: true})
+		out.Status = http.StatusUnauthorized
+		return out, err
+	}
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	out := wire.SeeOther(next)
+	out.Header["Set-Cookie"] = s.cookie(r.Request, session, int(access.SessionTime.Seconds())).String()
+	return out, nil
+}
+
+// SignOut ends a session.
+func (s *Site) SignOut(r *wire.Request) (wire.Reply, error) {
+	if err := wire.OwnSite(r.Request); err != nil {
+		return wire.Reply{}, err
+	}
+	if c, err := r.Cookie(SessionCookie); err == nil {
+		if err := s.keys.SignOut(r.Context(), c.Value); err != nil {
+			return wire.Reply{}, err
+		}
+	}
+	out := wire.SeeOther("/sign-in")
+	out.Header["Set-Cookie"] = s.cookie(r.Request, "", -1).String()
+	return out, nil
+}
+
+func (s *Site) cookie(r *http.Request, value string, maxAge int) *http.Cookie {
+	return &http.Cookie{
+		Name: SessionCookie, Value: value, Path: "/", MaxAge: maxAge, HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		// On loopback there is no TLS, and nobody to listen.
+		Secure: !s.open && wire.OnThisMachine(r) != nil,
+	}
+}
+
+// ProblemPage says to a person what went wrong.
+func (s *Site) ProblemPage(p *wire.Problem, instance string) (wire.Raw, error) {
+	row := p.Kind.Row()
+	detail := p.Body(instance).Detail
+	if p.Kind == wire.Internal || p.Kind == wire.Unavailable {
+		detail += " (" + strconv.Itoa(row.Status) + ")"
+	}
+	return s.pages.Render("problem", pages.ProblemView{Frame: pages.Frame{Title: row.Title}, Heading: row.Title, Detail: detail, Instance: instance})
+}

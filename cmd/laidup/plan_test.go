@@ -1,0 +1,81 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"laidup/internal/plan"
+)
+
+func TestPlanTellsByItsExitStatusWhetherItLeadsToTheGate(t *testing.T) {
+	for name, c := range map[string]struct {
+		args []string
+		want int
+	}{
+		"frayed belt":                  {[]string{demo("marrick-tern-01.1.json")}, 0},
+		"nothing to do":                {[]string{testcase("base-tern.json")}, 0},
+		"without the job that it asks": {[]string{demo("marrick-tern-01.1.json"), "--without", "renew_timing_belt"}, 1},
+		"no such gate":                 {[]string{testcase("base-tern.json"), "--gate", "moon"}, 2},
+		"no such job":                  {[]string{testcase("base-tern.json"), "--without", "dance"}, 2},
+		"no such plant":                {[]string{testcase("base-tern.json"), "--plant", "crane=1"}, 2},
+		"no such trait":                {[]string{testcase("base-tern.json"), "--trait", "nice=true"}, 2},
+		"nobody":                       {[]string{testcase("base-tern.json"), "--people", "0"}, 2},
+		"no such licence":              {[]string{testcase("base-tern.json"), "--licence", "pilot"}, 2},
+		"no such day":                  {[]string{testcase("base-tern.json"), "--start", "2026-05"}, 2},
+		"no such job book":             {[]string{testcase("base-tern.json"), "--jobs", "nowhere"}, 2},
+		"no such file":                 {[]string{"nowhere.json"}, 2},
+		"two vehicles":                 {[]string{testcase("base-tern.json"), testcase("base-dale.json")}, 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			saysByStatus(t, c.want, append([]string{"plan"}, c.args...)...)
+		})
+	}
+}
+
+func TestAllThatIsWrongWithWhatIsAskedComesAtOnce(t *testing.T) {
+	_, _, errs := session(t, "", "plan", testcase("base-tern.json"), "--gate", "moon", "--without", "dance", "--licence", "pilot", "--plant", "crane=1", "--start", "soon")
+	for _, want := range []string{"--gate: ", "--without dance: ", "--licence pilot: ", "--plant crane: ", "--start: "} {
+		if !strings.Contains(errs, want) {
+			t.Errorf("nothing is said of %s:\n%s", want, errs)
+		}
+	}
+}
+
+func TestPlanAsJSONIsThePlan(t *testing.T) {
+	code, out, _ := session(t, "", "plan", "--format", "json", "--people", "2", "--start", "2026-06-01", demo("marrick-tern-01.1.json"))
+	var p plan.Plan
+	if err := json.Unmarshal([]byte(out), &p); err != nil {
+		t.Fatal(err)
+	}
+	if code != exitClear || p.Schema != plan.SchemaName || p.Vehicle != "marrick-tern-01" || p.Goal != "first_start" || len(p.Steps) == 0 || p.Steps[0].Day != "2026-06-01" || !p.Proof.Optimal {
+		t.Errorf("status %d, %s to %s, %d steps, %+v", code, p.Vehicle, p.Goal, len(p.Steps), p.Proof)
+	}
+}
+
+// A workshop's own prices make money of it.
+func TestPlanWithOwnPrices(t *testing.T) {
+	book := filepath.Join(t.TempDir(), "ours.yaml")
+	if err := os.WriteFile(book, []byte("schema: laidup.job_book/1\nname: ours\nversion: 1.0.0\nis: \"our own prices\"\nextends: {name: generic, version: 1.0.0}\nrate: {cents: 8000, currency: EUR}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := session(t, "", "plan", "--jobs", book, demo("marrick-tern-01.1.json"))
+	if code != exitClear || !strings.Contains(out, " EUR") || !strings.Contains(out, "  cost ") {
+		t.Errorf("status %d, %s\n%s", code, errs, out)
+	}
+}
+
+func TestPlanIsReadable(t *testing.T) {
+	for golden, args := range map[string][]string{
+		"plan-belt.txt":    {"plan", demo("marrick-tern-01.1.json")},
+		"plan-diesel.txt":  {"plan", demo("corvane-dale-07.1.json"), "--gate", "road_test", "--people", "2"},
+		"plan-nothing.txt": {"plan", demo("marrick-tern-01.1.json"), "--gate", "hand_turn"},
+	} {
+		t.Run(golden, func(t *testing.T) {
+			_, out, _ := session(t, "", args...)
+			readable(t, golden, out)
+		})
+	}
+}

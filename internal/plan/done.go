@@ -1,0 +1,144 @@
+package plan
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"laidup/internal/report"
+	"laidup/internal/score"
+)
+
+// DoneForm says that a step was done: on which day, by whom, and what was observed besides what the step reports if all is
+// well, or instead of it.
+type DoneForm struct {
+	Date         string            `json:"date,omitempty"`
+	Inspector    string            `json:"inspector,omitempty"`
+	Observations []DoneObservation `json:"observations,omitempty"`
+}
+
+// DoneObservation is an observation in the form of reports.
+type DoneObservation struct {
+	Item   string             `json:"item"`
+	Method string             `json:"method,omitempty"`
+	At     []string           `json:"at,omitempty"`
+	Found  score.FindingsForm `json:"found"`
+	Note   string             `json:"note,omitempty"`
+}
+
+// DecodeDone reads the form strictly, with all faults at once.
+func DecodeDone(data []byte) (DoneForm, []report.Fault) {
+	var f DoneForm
+	var list []jsontext.Value
+	_, wrong := members(data, "write {} where the step measures nothing and all is well", map[string]field{
+		"date": {&f.Date, `a day, such as "2026-05-04"`}, "inspector": {&f.Inspector, "a text"}, "observations": {&list, "a list, as reports have it"},
+	})
+	for i, text := range list {
+		var o DoneObservation
+		if err := json.Unmarshal(text, &o, json.RejectUnknownMembers(true)); err != nil {
+			wrong.add(fmt.Sprintf("/observations/%d", i), report.WrongType, `write it as {"item": "battery", "found": {"renewed": "2026-05-04"}}, with at, method and note if need be`)
+			continue
+		}
+		f.Observations = append(f.Observations, o)
+	}
+	return f, wrong
+}
+
+// Done is the report of a step, which has one: what it reports if all is well, with the day on which it was done, but for
+// the findings that the form has, which stand instead. What the step measures has to be in the form: no value is made up.
+func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
+	s := p.Steps[step-1]
+	given := map[string]bool{}
+	for _, o := range f.Observations {
+		for _, x := range o.Found {
+			for _, at := range positions(o.At) {
+				given[o.Item+"."+x.ID+"@"+at] = true
+			}
+		}
+	}
+	has := func(item, finding, at string) bool {
+		return given[item+"."+finding+"@"+at] || given[item+"."+finding+"@"]
+	}
+	var wrong faults
+	for _, c := range s.Measures {
+		for _, x := range c.Found {
+			for _, at := range positions(c.At) {
+				if !has(c.Item, x.ID, at) {
+					where := ""
+					if at != "" {
+						where = fmt.Sprintf(", \"at\": [%q]", at)
+					}
+					wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
+				}
+			}
+		}
+	}
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	list := []DoneObservation{}
+	for _, c := range s.Reports {
+		for _, at := range positions(c.At) {
+			o := DoneObservation{Item: c.Item, Method: "tested"}
+			if at != "" {
+				o.At = []string{at}
+			}
+			for _, x := range c.Found {
+				if has(c.Item, x.ID, at) {
+					continue
+				}
+				if string(x.Value) == `"`+p.AsOf+`"` {
+					x.Value = []byte(`"` + f.Date + `"`)
+				}
+				o.Found = append(o.Found, x)
+			}
+			if len(o.Found) > 0 {
+				list = append(list, o)
+			}
+		}
+	}
+	for _, o := range f.Observations {
+		if o.Method == "" {
+			o.Method = "tested"
+		}
+		list = append(list, o)
+	}
+	if len(list) == 0 {
+		return nil, []report.Fault{{Pointer: "/observations", Code: report.Missing, Detail: "this step reports no finding: there is nothing to report unless you found something, which goes in here"}}
+	}
+	inspection := map[string]string{"date": f.Date}
+	if f.Inspector != "" {
+		inspection["inspector"] = f.Inspector
+	}
+	data, err := json.Marshal(map[string]any{
+		"schema": report.SchemaName, "reference": StepReference(p.ID, step), "vehicle": map[string]any{"reference": p.Vehicle}, "inspection": inspection, "observations": list,
+	}, json.Deterministic(true))
+	if err != nil {
+		return nil, []report.Fault{{Pointer: "", Code: report.Malformed, Detail: strings.TrimSpace(err.Error())}}
+	}
+	return data, nil
+}
+
+// StepReference is the reference of the report of a step, by which it is known again.
+func StepReference(plan string, step int) string { return fmt.Sprintf("%s/%d", plan, step) }
+
+// StepOf is the step of a plan that a report with this reference is of; 0: of none.
+func StepOf(plan, reference string) int {
+	number, ours := strings.CutPrefix(reference, plan+"/")
+	step, err := strconv.Atoi(number)
+	if !ours || err != nil {
+		return 0
+	}
+	return step
+}
+
+// positions are those of an item, or one that is empty for the item as a whole.
+func positions(at []string) []string {
+	if len(at) == 0 {
+		return []string{""}
+	}
+	return at
+}

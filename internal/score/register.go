@@ -1,0 +1,131 @@
+package score
+
+import (
+	"cmp"
+	"slices"
+)
+
+// register lists the hazards by risk, worst first, with what each rests on.
+func (e *evaluation) register(a *Assessment) {
+	order := e.order
+	total := 0.0
+	for i := range e.hazards {
+		if h := &e.hazards[i]; h.applies {
+			order = append(order, h)
+			total += h.index.Float()
+		}
+	}
+	e.order = order
+	slices.SortFunc(order, byRisk)
+	shares := shareOut(order, total)
+	a.Register = make([]Entry, len(order))
+	causes := make([]Cause, 0, len(e.causes))
+	for i, h := range order {
+		// Written in place: an entry is large and there are many.
+		w := &a.Register[i]
+		w.Rank, w.HazardText, w.Item = i+1, &e.hazardTexts[h.Index], h.causes[0].fault.Item.ID
+		w.Severity, w.Probability, w.Level, w.Risk = h.severity.String(), h.p, levelNames[h.level-'A'], h.risk.String()
+		range80 := e.hazardRange(h)
+		w.Low, w.High = range80.Low, range80.High
+		w.RiskIndex, w.Share, w.RestsOn = h.index, shares[i], RestsOnUnknown
+		from := len(causes)
+		left := Share(1e10) // what rounding leaves over goes to the weightiest
+		for k := range h.causes {
+			c := &h.causes[k]
+			share := Share(round(c.share * 1e10))
+			left -= share
+			causes = append(causes, e.explain(c, share))
+			switch f := c.fault; {
+			case f.known():
+				w.RestsOn = RestsOnFound
+			case f.told && w.RestsOn == RestsOnUnknown:
+				w.RestsOn = RestsOnTold
+			}
+		}
+		w.Causes = causes[from:len(causes):len(causes)]
+		w.Causes[0].Share += left
+	}
+}
+
+// What a hazard rests on.
+const (
+	RestsOnFound   = "found"   // at least one credible finding counts
+	RestsOnTold    = "told"    // only what somebody said counts
+	RestsOnUnknown = "unknown" // the years alone
+)
+
+// known reports whether credible evidence counts for or against a fault.
+func (f *fault) known() bool {
+	return slices.ContainsFunc(f.evidence, func(x fired) bool { return !x.hearsay })
+}
+
+var levelNames = [...]string{"A", "B", "C", "D", "E", "F"}
+
+func byRisk(a, b *hazard) int {
+	switch {
+	case a.risk != b.risk:
+		return int(a.risk) - int(b.risk)
+	case a.index != b.index:
+		return cmp.Compare(b.index, a.index)
+	case a.Gate != b.Gate:
+		return a.Gate.Index - b.Gate.Index
+	}
+	return cmp.Compare(a.ID, b.ID)
+}
+
+func (e *evaluation) explain(c *cause, share Share) Cause {
+	f := c.fault
+	if f.shown == nil {
+		// It stands in the register once for each harm that the fault may do.
+		f.shown, f.hidden, f.at = e.evidence(f.evidence), e.evidence(f.outweighed), names(f.Item, e.alarms(f))
+	}
+	w := Cause{
+		FaultText: &e.faultTexts[f.Index], At: f.at, Probability: c.p, Chance: Share(round(c.chance * 1e10)), Share: share,
+		Prior: Share(round(f.prior * 1e10)), PriorDB: f.priorDB, ShiftsDB: c.shift, TotalDB: c.total,
+		Evidence: f.shown,
+	}
+	range80 := e.causeRange(c)
+	w.Low, w.High = range80.Low, range80.High
+	if len(f.hidden) > 0 {
+		w.Outweighed = f.hidden
+	}
+	return w
+}
+
+func (e *evaluation) evidence(list []fired) []Evidence {
+	out := make([]Evidence, len(list))
+	for i := range list {
+		x := &list[i]
+		out[i] = Evidence{
+			RuleText: &e.ruleTexts[x.rule.Index], WeightDB: toDecibans(x.weight), Credence: Share(round(x.credence * 1e10)),
+			EffectiveDB: x.effective, Because: x.says,
+		}
+		if x.position >= 0 && x.named {
+			out[i].At = names(x.rule.Item, []int{x.position})
+		}
+	}
+	return out
+}
+
+// shareOut gives each hazard its share of the summed index, in whole units that add up to 1: what
+// rounding leaves over goes to the largest.
+func shareOut(order []*hazard, total float64) []Share {
+	shares := make([]Share, len(order))
+	if total == 0 {
+		return shares
+	}
+	const one = 1e10
+	left := Share(one)
+	for i, h := range order {
+		shares[i] = Share(h.index.Float() / total * one)
+		left -= shares[i]
+	}
+	largest := 0
+	for i := range shares {
+		if shares[i] > shares[largest] {
+			largest = i
+		}
+	}
+	shares[largest] += left
+	return shares
+}
