@@ -557,7 +557,11 @@ func (e *evaluation) blockByFacts() {
 			continue
 		}
 		for _, tried := range h.facts {
-			if by := e.decides(tried.fact, h.open, func() bool { now := e.under(h.Hazard); return now.applies && now.excess > 1 }); by != 0 {
+			if by := e.decides(tried.fact, h.open, func() bool {
+				now := hazard{Hazard: h.Hazard}
+				e.trial = e.under(&now, e.trial[:0])
+				return now.applies && now.excess > 1
+			}); by != 0 {
 				open[tried.fact] = append(open[tried.fact], decided{h, nil, h.causes[0].fault.Item, by})
 				break
 			}

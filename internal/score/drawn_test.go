@@ -75,8 +75,9 @@ follows:
   - {id: r_new, item: r, when: 'years_since(found.renewed) < 10.0', needs: p_shown}
 `
 
-// drawnFrom is a dossier drawn by a source of chance that is the same everywhere.
-func drawnFrom(t *testing.T, set *ruleset.Set, random *rand.Rand) []*report.Report {
+// drawnFrom is a dossier drawn by a source of chance that is the same everywhere: of up to three reports, and
+// in each up to so many observations of an item.
+func drawnFrom(t *testing.T, set *ruleset.Set, random *rand.Rand, most int) []*report.Report {
 	t.Helper()
 	chance := func(n int) bool { return random.IntN(n) == 0 }
 	today := calendar.DayOf(2026, 5, 2)
@@ -105,7 +106,7 @@ func drawnFrom(t *testing.T, set *ruleset.Set, random *rand.Rand) []*report.Repo
 		}
 		var observations []object
 		for _, it := range set.Catalogue.Items {
-			for range random.IntN(3) {
+			for range random.IntN(most + 1) {
 				found := object{}
 				for _, f := range it.Finds {
 					if f.Common() != chance(5) {
@@ -173,14 +174,43 @@ func TestShedDrawnDossiersSayWhatTheySaid(t *testing.T) {
 	var text strings.Builder
 	random := rand.New(rand.NewPCG(10, 5))
 	for i := range 250 {
-		a := scorer.Evaluate(drawnFrom(t, set, random), random.IntN(3)-1)
+		a := scorer.Evaluate(drawnFrom(t, set, random, 2), random.IntN(3)-1)
 		a.RuleSet = score.RuleSet{} // its digest is not what this is about
-		h := fnv.New64a()
-		h.Write([]byte(bytesOf(t, a)))
-		fmt.Fprintf(&text, "# dossier %d: %016x\n%s\n", i, h.Sum64(), strings.Join(list(a), "\n"))
+		fmt.Fprintf(&text, "# dossier %d: %016x\n%s\n", i, digest(bytesOf(t, a)), strings.Join(list(a), "\n"))
 		if i < 10 {
 			text.WriteString(sheet(a))
 		}
 	}
 	golden(t, t.Name(), text.String())
+}
+
+// Where many looked at the same and nobody agrees, every choice among what they say is tried; and what has
+// changed from one day to the next is told.
+func TestShedDrawnQuarrelsSayWhatTheySaid(t *testing.T) {
+	set := shedWith(t, everything)
+	scorer := score.New(set)
+	var text strings.Builder
+	random := rand.New(rand.NewPCG(10, 6))
+	for i := range 16 {
+		reports := drawnFrom(t, set, random, 7)
+		a := scorer.Evaluate(reports, -1)
+		a.RuleSet = score.RuleSet{}
+		fmt.Fprintf(&text, "# dossier %d: %016x\n%s\n", i, digest(bytesOf(t, a)), strings.Join(list(a), "\n"))
+		for n := 1; n < len(reports); n++ {
+			c := a.ChangesFrom(scorer.Evaluate(reports[:n], -1))
+			data, err := json.Marshal(c)
+			if err != nil {
+				t.Fatal(err)
+			}
+			fmt.Fprintf(&text, "since report %d: %016x decides %t any %t\n", n, digest(string(data)), c.Decide(), c.Any())
+		}
+	}
+	golden(t, t.Name(), text.String())
+}
+
+// digest stands for every byte of what was said.
+func digest(said string) uint64 {
+	h := fnv.New64a()
+	h.Write([]byte(said))
+	return h.Sum64()
 }

@@ -330,15 +330,15 @@ func (e *evaluation) deal() {
 		}
 		slices.SortFunc(mine, byLine)
 		f.credibleDB = e.count(mine, func(x *fired) bool { return x.hearsay && x.effective < 0 }, nil)
-		var chosen [64]int
-		picked := chosen[:0]
-		f.weightDB = e.count(mine, nil, &picked)
-		for n, k := range picked { // in rising order: to the front, one after another
+		e.picked = e.picked[:0]
+		f.weightDB = e.count(mine, nil, &e.picked)
+		for n, k := range e.picked { // in rising order: to the front, one after another
 			x := mine[k]
 			copy(mine[n+1:k+1], mine[n:k])
 			mine[n] = x
 		}
-		f.evidence, f.outweighed = mine[:len(picked):len(picked)], mine[len(picked):]
+		counts := len(e.picked)
+		f.evidence, f.outweighed = mine[:counts:counts], mine[counts:]
 		slices.SortFunc(f.evidence, strongestFirst)
 		for k := range mine {
 			x := &mine[k]

@@ -56,8 +56,7 @@ func (h *hazard) above() bool { return h.applies && h.excess > 1 }
 // assign tries every assignment of values to the facts that are not known. What each is given as are
 // the values tried; it is good until the next.
 func (e *evaluation) assign(facts []*catalogue.Finding, try func([]choice)) {
-	var free [16]choice
-	open, n := free[:0], 1
+	open, n := e.free[:0], 1
 	for _, f := range facts {
 		if e.unknown[f.Slot] {
 			if n *= len(f.Values); n > maxAssignments {
@@ -71,6 +70,7 @@ func (e *evaluation) assign(facts []*catalogue.Finding, try func([]choice)) {
 		try(nil)
 		return
 	}
+	e.free = open
 	for {
 		for _, c := range open {
 			e.frame[c.fact.Slot] = float64(c.value)
@@ -107,23 +107,24 @@ func (e *evaluation) harm() {
 				}
 			}
 		}
-		if len(e.open) > 0 {
+		if len(e.open) == 0 {
+			e.causes = e.under(h, e.causes)
+		} else {
 			h.open = slices.Clone(e.open)
+			e.assign(h.open, func(tried []choice) {
+				now := hazard{Hazard: rh, open: h.open}
+				e.trial = e.under(&now, e.trial[:0])
+				if !now.applies || now.excess < h.excess || now.excess == h.excess && now.index <= h.index {
+					return
+				}
+				*h = now
+				h.facts = slices.Clone(tried)
+				e.causes = append(e.causes[:first], e.trial...)
+			})
 		}
-		e.assign(h.open, func(tried []choice) {
-			now := e.under(rh)
-			now.open = h.open
-			if !now.applies || now.excess < h.excess || now.excess == h.excess && now.index <= h.index {
-				return
-			}
-			*h = now
-			h.facts = slices.Clone(tried)
-			e.causes = append(e.causes[:first], e.trial...)
-		})
-		if !h.applies {
-			continue
+		if h.applies {
+			h.causes = e.causes[first:len(e.causes):len(e.causes)]
 		}
-		h.causes = e.causes[first:len(e.causes):len(e.causes)]
 	}
 	// Kept in one piece of memory, which may have moved as it grew.
 	at := 0
@@ -141,13 +142,13 @@ func weightiestFirst(a, b cause) int {
 	return cmp.Or(cmp.Compare(b.share, a.share), cmp.Compare(b.q, a.q), cmp.Compare(a.fault.ID, b.fault.ID))
 }
 
-// under works a hazard out under the facts as they stand in the frame. Its causes are in e.trial.
-func (e *evaluation) under(rh *ruleset.Hazard) hazard {
-	h := hazard{Hazard: rh}
-	e.trial = e.trial[:0]
+// under works a hazard out under the facts as they stand in the frame, and appends its causes to a list.
+func (e *evaluation) under(h *hazard, list []cause) []cause {
+	rh := h.Hazard
 	if rh.When != nil && rh.When.Holds(e.frame) == condition.False {
-		return h
+		return list
 	}
+	first := len(list)
 	escape, gateEscape, logs := 1.0, 1.0, 0.0
 	for i := range rh.Causes {
 		rc := &rh.Causes[i]
@@ -155,7 +156,8 @@ func (e *evaluation) under(rh *ruleset.Hazard) hazard {
 		if !f.there || f.varies && !e.applies(rc.Fault) {
 			continue
 		}
-		c := cause{Cause: rc, fault: f, shift: f.shift, p: f.p, gateP: f.atGate}
+		list = append(list, cause{Cause: rc, fault: f, shift: f.shift, p: f.p, gateP: f.atGate})
+		c := &list[len(list)-1]
 		if f.varies {
 			c.shift = e.shift(rc.Fault)
 		}
@@ -170,14 +172,13 @@ func (e *evaluation) under(rh *ruleset.Hazard) hazard {
 		logs += c.share
 		escape *= 1 - c.q
 		gateEscape *= 1 - c.gateQ
-		e.trial = append(e.trial, c)
 	}
-	if len(e.trial) == 0 {
-		return h
+	if len(list) == first {
+		return list
 	}
-	for i := range e.trial {
+	for i := range list[first:] {
 		if logs > 0 {
-			e.trial[i].share /= logs
+			list[first+i].share /= logs
 		}
 	}
 	h.applies = true
@@ -187,7 +188,7 @@ func (e *evaluation) under(rh *ruleset.Hazard) hazard {
 	h.risk = RiskOf(h.severity, h.level)
 	h.index = Number(round(h.p.Float() * e.set.Weight[h.severity] * 1e6))
 	h.excess = float64(round((1-gateEscape)*1e10)) / 1e10 / rh.Gate.Tolerates[h.severity]
-	return h
+	return list
 }
 
 // applies reports whether a fault may be there under the facts in the frame.
@@ -222,13 +223,6 @@ func newThrough(gates int) *through {
 	all := make([]float64, 6*gates)
 	cut := func(i int) []float64 { return all[i*gates : (i+1)*gates : (i+1)*gates] }
 	return &through{cut(0), cut(1), cut(2), cut(3), cut(4), cut(5)}
-}
-
-// reset makes it that of no fault at all.
-func (t *through) reset() {
-	for _, list := range [][]float64{t.log, t.unheard, t.variance, t.common, t.stepVariance, t.stepCommon} {
-		clear(list)
-	}
 }
 
 // add counts one fault: probability p (atGate if no hearsay reassured), spread of its log-odds in
@@ -375,33 +369,37 @@ func (e *evaluation) getThrough() *through {
 	return t
 }
 
-// causeRange is the 80 % range of the probability of a fault.
-func (e *evaluation) causeRange(c *cause) Interval80 {
-	p := c.p.Float()
+// faultRange is the 80 % range of a probability of a fault.
+func (e *evaluation) faultRange(f *fault, share Share) Interval80 {
+	p := share.Float()
 	if !(p > 0 && p < 1) {
 		return Interval80{}
 	}
-	by := commonZ * decibanLog * math.Sqrt(sq(c.fault.Prior.Spread)+sq(e.set.CommonError))
+	by := commonZ * decibanLog * math.Sqrt(sq(f.Prior.Spread)+sq(e.set.CommonError))
 	logit := math.Log(p / (1 - p))
 	return Interval80{max(1, Share(round(1e10/(1+math.Exp(by-logit))))), Share(round(1e10 / (1 + math.Exp(-by-logit))))}
 }
 
+// hazardRange is the 80 % range of the probability of a hazard: what [through] does, of one gate.
 func (e *evaluation) hazardRange(h *hazard) Interval80 {
-	if e.one == nil {
-		e.one = newThrough(1)
-	}
-	t := e.one
-	t.reset()
+	escape, variance, common := 1.0, 0.0, 0.0
 	for i := range h.causes {
 		c := &h.causes[i]
-		term := [1]harmTerm{{0, c.chance, c.Spread}}
-		t.add(c.p.Float(), c.p.Float(), c.fault.Prior.Spread, term[:])
+		p := c.p.Float()
+		rest := 1 - float64(p*c.chance)
+		escape *= max(rest, 1e-10)
+		if rest <= 0 {
+			continue
+		}
+		d := c.chance * p * (1 - p) * decibanLog / rest
+		variance += sq(d*c.fault.Prior.Spread) + sq(p*c.chance*(1-c.chance)*decibanLog*c.Spread/rest)
+		common += d
 	}
-	escape := t.ranged(0, e.set.CommonError)
-	if escape == (Interval80{}) {
-		return escape
+	range80 := interval(escape, variance+sq(common*e.set.CommonError))
+	if range80 == (Interval80{}) {
+		return range80
 	}
-	return Interval80{max(1, unlikely(escape.High)), unlikely(escape.Low)}
+	return Interval80{max(1, unlikely(range80.High)), unlikely(range80.Low)}
 }
 
 // unlikely is the chance that something does not happen.

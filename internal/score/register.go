@@ -20,6 +20,7 @@ func (e *evaluation) register(a *Assessment) {
 	shares := shareOut(order, total)
 	a.Register = make([]Entry, len(order))
 	causes := make([]Cause, 0, len(e.causes))
+	e.shown = make([]Evidence, 0, len(e.tried))
 	for i, h := range order {
 		// Written in place: an entry is large and there are many.
 		w := &a.Register[i]
@@ -78,13 +79,17 @@ func (e *evaluation) explain(c *cause, share Share) Cause {
 	if f.shown == nil {
 		// It stands in the register once for each harm that the fault may do.
 		f.shown, f.hidden, f.at = e.evidence(f.evidence), e.evidence(f.outweighed), names(f.Item, e.alarms(f))
+		f.range80 = e.faultRange(f, f.p)
 	}
 	w := Cause{
 		FaultText: &e.faultTexts[f.Index], At: f.at, Probability: c.p, Chance: Share(round(c.chance * 1e10)), Share: share,
 		Prior: Share(round(f.prior * 1e10)), PriorDB: f.priorDB, ShiftsDB: c.shift, TotalDB: c.total,
 		Evidence: f.shown,
 	}
-	range80 := e.causeRange(c)
+	range80 := f.range80
+	if c.p != f.p { // under the worst of facts that are not known
+		range80 = e.faultRange(f, c.p)
+	}
 	w.Low, w.High = range80.Low, range80.High
 	if len(f.hidden) > 0 {
 		w.Outweighed = f.hidden
@@ -92,19 +97,21 @@ func (e *evaluation) explain(c *cause, share Share) Cause {
 	return w
 }
 
+// evidence writes down what fired, in the one piece of memory that an assessment's evidence has.
 func (e *evaluation) evidence(list []fired) []Evidence {
-	out := make([]Evidence, len(list))
+	from := len(e.shown)
 	for i := range list {
 		x := &list[i]
-		out[i] = Evidence{
+		ev := Evidence{
 			RuleText: &e.ruleTexts[x.rule.Index], WeightDB: toDecibans(x.weight), Credence: Share(round(x.credence * 1e10)),
 			EffectiveDB: x.effective, Because: x.says,
 		}
 		if x.position >= 0 && x.named {
-			out[i].At = names(x.rule.Item, []int{x.position})
+			ev.At = names(x.rule.Item, []int{x.position})
 		}
+		e.shown = append(e.shown, ev)
 	}
-	return out
+	return e.shown[from:len(e.shown):len(e.shown)]
 }
 
 // shareOut gives each hazard its share of the summed index, in whole units that add up to 1: what

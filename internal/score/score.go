@@ -130,7 +130,8 @@ func hazardAsks(h *ruleset.Hazard) (list []*condition.Condition) {
 // them. What is decided as it stands is the same whatever they are.
 func (e *evaluation) undecided(facts []*catalogue.Finding, asks []*condition.Condition) []*catalogue.Finding {
 	for _, c := range asks {
-		if c.Holds(e.frame) != condition.Unknown {
+		// Most hang on nothing that is unknown, and that is sooner seen than decided.
+		if !slices.ContainsFunc(c.Reads(), func(slot int) bool { return e.unknown[slot] }) || c.Holds(e.frame) != condition.Unknown {
 			continue
 		}
 		for _, slot := range c.Reads() {
@@ -195,7 +196,7 @@ func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 		a.Misplaced = append(a.Misplaced, it.ID)
 	}
 	a.Assumes = append([]string{}, s.set.Assumes...)
-	e.dossier = nil
+	e.dossier, e.shown = nil, nil
 	s.scratch.Put(e)
 	return a
 }
@@ -217,7 +218,9 @@ type evaluation struct {
 	causes  []cause              // of all hazards, one hazard after another
 	trial   []cause              // of the assignment tried
 	open    []*catalogue.Finding // the facts to be tried
-	one     *through             // for the range of one hazard
+	free    []choice             // the values that are tried for them
+	picked  []int                // what counts of the evidence on one fault
+	shown   []Evidence           // what the register says of evidence; the assessment keeps it
 	unknown []bool               // by slot of a fact: it is not known, and its values can be tried
 
 	reading reading
@@ -304,6 +307,7 @@ type fault struct {
 
 	// What the register says of it, once it was written.
 	shown, hidden []Evidence
+	range80       Interval80 // of p
 	at            []string
 }
 
