@@ -138,7 +138,7 @@ func New(o Options) (*API, error) {
 	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
-	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description); err != nil {
+	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description, a.keepPace); err != nil {
 		return nil, err
 	}
 	a.route()

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"laidup/api"
 	"laidup/internal/access"
 )
 
@@ -79,4 +80,30 @@ func TestSigningInLeadsNowhereElse(t *testing.T) {
 		t.Errorf("answer %.300s", a.text)
 	}
 	w.signIn(token, "", "Sec-Fetch-Site: cross-site").is(t, http.StatusForbidden)
+}
+
+// Whoever signs in again and again is slowed down as one who asks again and again, and an old session makes room.
+func TestSignInsOfAKeyAreCounted(t *testing.T) {
+	t.Parallel()
+	const paced = 3
+	w := closed(t, func(o *api.Options) { o.Limits.Rate, o.Limits.Burst = 0.001, paced })
+	token := strings.TrimPrefix(w.key("brennick-motors", access.Read), "Authorization: Bearer ")
+	for range paced {
+		w.signIn(token, "/").is(t, http.StatusSeeOther)
+	}
+	a := w.signIn(token, "/")
+	a.is(t, http.StatusTooManyRequests)
+	if a.Header.Get("Set-Cookie") != "" || a.Header.Get("Retry-After") == "" {
+		t.Errorf("answered with %v", a.Header)
+	}
+
+	w = closed(t)
+	token = strings.TrimPrefix(w.key("brennick-motors", access.Read), "Authorization: Bearer ")
+	var cookies []string
+	for range access.MaxSessions + 1 {
+		cookies = append(cookies, "Cookie: "+strings.Split(w.signIn(token, "/").Header.Get("Set-Cookie"), ";")[0])
+	}
+	w.get("/vehicles", cookies[0]).is(t, http.StatusSeeOther)
+	w.get("/vehicles", cookies[1]).is(t, http.StatusOK)
+	w.get("/vehicles", cookies[access.MaxSessions]).is(t, http.StatusOK)
 }

@@ -29,12 +29,13 @@ type Site struct {
 	sheets  *pages.Sheets
 	offline []byte                 // the service worker
 	docs    func() ([]byte, error) // the description of the API, to be read
+	pace    func(http.Header, access.Key) error
 }
 
-// New makes the pages. The description of the API is in OpenAPI. The error is one of the pages, which
-// are built in.
-func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodies, description []byte) (*Site, error) {
-	s := &Site{service: service, keys: keys, open: open, bodies: reads}
+// New makes the pages. The description of the API is in OpenAPI; pace counts a sign-in as a request of its key, and
+// refuses what is too much. The error is one of the pages, which are built in.
+func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodies, description []byte, pace func(http.Header, access.Key) error) (*Site, error) {
+	s := &Site{service: service, keys: keys, open: open, bodies: reads, pace: pace}
 	reference, err := pages.ReadReference(description)
 	if err != nil {
 		return nil, err
@@ -349,12 +350,19 @@ func (s *Site) SignIn(r *wire.Request) (wire.Reply, error) {
 		return wire.Reply{}, err
 	}
 	next := innerPath(form.Get("next"))
-	session, _, err := s.keys.SignIn(r.Context(), strings.TrimSpace(form.Get("key")))
+	key, err := s.keys.Authenticate(r.Context(), strings.TrimSpace(form.Get("key")))
 	if errors.Is(err, access.ErrUnknownKey) {
 		out, err := s.page("sign-in", pages.SignInView{Frame: s.frame(r, s.say("sign_in"), ""), Next: next, Failed: true})
 		out.Status = http.StatusUnauthorized
 		return out, err
 	}
+	if err == nil {
+		err = s.pace(http.Header{}, key)
+	}
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	session, err := s.keys.SignIn(r.Context(), key)
 	if err != nil {
 		return wire.Reply{}, err
 	}

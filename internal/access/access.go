@@ -82,13 +82,14 @@ type Store interface {
 	RevokeKey(ctx context.Context, organisation, id string, at time.Time) error
 	// KeyUsed notes when a key was used.
 	KeyUsed(ctx context.Context, id string, at time.Time) error
-	// AddSession notes that somebody has signed in by a key, until a time.
-	AddSession(ctx context.Context, digest, keyID string, expires time.Time) error
+	// AddSession notes that somebody has signed in by a key, from a time until another. What ended before, and of
+	// that key all but the newest [MaxSessions], is cleared away.
+	AddSession(ctx context.Context, digest, keyID string, at, expires time.Time) error
 	// Session returns the id of the key that somebody has signed in by; [ErrNotFound] if nobody has,
 	// or it has ended.
 	Session(ctx context.Context, digest string, at time.Time) (keyID string, err error)
-	// EndSession ends a session, and clears away those that ended before a time.
-	EndSession(ctx context.Context, digest string, at time.Time) error
+	// EndSession ends a session. It is no error if there is none.
+	EndSession(ctx context.Context, digest string) error
 	// AnyKey says whether any key of any organisation is good at a time.
 	AnyKey(ctx context.Context, at time.Time) (bool, error)
 }
@@ -279,20 +280,21 @@ func (k *Keys) recall(digest string, now time.Time) (Key, bool) {
 	return r.Key, ok && now.Sub(r.at) < trusted && !now.Before(r.at)
 }
 
-// SessionTime is how long somebody stays signed in.
-const SessionTime = 12 * time.Hour
+// Bounds of sessions.
+const (
+	SessionTime = 12 * time.Hour // how long somebody stays signed in
+	MaxSessions = 20             // how many may be signed in by one key: the oldest is signed out for the next
+)
 
-// SignIn exchanges a key for a session, and returns what is to be kept in a cookie. The error is
-// [ErrUnknownKey] or one of the store's.
-func (k *Keys) SignIn(ctx context.Context, token string) (session string, key Key, err error) {
-	if key, err = k.Authenticate(ctx, token); err != nil {
-		return "", Key{}, err
-	}
+// SignIn begins a session with a key that was recognised, and returns what is to be kept in a cookie. The error is
+// one of the store's.
+func (k *Keys) SignIn(ctx context.Context, key Key) (session string, err error) {
 	session = strings.ToLower(rand.Text())
-	if err := k.store.AddSession(ctx, digest(session), key.ID, k.clock().Add(SessionTime)); err != nil {
-		return "", Key{}, fmt.Errorf("store session of key %s: %w", key.ID, err)
+	now := k.clock()
+	if err := k.store.AddSession(ctx, digest(session), key.ID, now, now.Add(SessionTime)); err != nil {
+		return "", fmt.Errorf("store session of key %s: %w", key.ID, err)
 	}
-	return session, key, nil
+	return session, nil
 }
 
 // SignedIn returns the key that a session was begun with, as long as both are good. The error is
@@ -317,7 +319,7 @@ func (k *Keys) SignedIn(ctx context.Context, session string) (Key, error) {
 
 // SignOut ends a session.
 func (k *Keys) SignOut(ctx context.Context, session string) error {
-	if err := k.store.EndSession(ctx, digest(session), k.clock()); err != nil {
+	if err := k.store.EndSession(ctx, digest(session)); err != nil {
 		return fmt.Errorf("end session: %w", err)
 	}
 	return nil

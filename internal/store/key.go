@@ -80,8 +80,15 @@ func (s *Store) KeyUsed(ctx context.Context, id string, at time.Time) error {
 }
 
 // AddSession implements [access.Store].
-func (s *Store) AddSession(ctx context.Context, digest, keyID string, expires time.Time) error {
-	if err := s.exec(ctx, insertSession, digest, keyID, expires.UnixMilli()); err != nil {
+func (s *Store) AddSession(ctx context.Context, digest, keyID string, at, expires time.Time) error {
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, insertSession, digest, keyID, expires.UnixMilli()); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, deleteOldSessions, at.UnixMilli(), keyID, access.MaxSessions)
+		return err
+	})
+	if err != nil {
 		return fmt.Errorf("insert session: %w", err)
 	}
 	return nil
@@ -100,8 +107,8 @@ func (s *Store) Session(ctx context.Context, digest string, at time.Time) (keyID
 }
 
 // EndSession implements [access.Store].
-func (s *Store) EndSession(ctx context.Context, digest string, at time.Time) error {
-	if err := s.exec(ctx, deleteSessions, digest, at.UnixMilli()); err != nil && !errors.Is(err, assess.ErrNotFound) {
+func (s *Store) EndSession(ctx context.Context, digest string) error {
+	if err := s.exec(ctx, deleteSession, digest); err != nil && !errors.Is(err, assess.ErrNotFound) {
 		return fmt.Errorf("delete session: %w", err)
 	}
 	return nil

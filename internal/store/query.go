@@ -357,7 +357,12 @@ ORDER BY place DESC LIMIT $3`
 
 	selectSession = `SELECT key_id FROM sessions WHERE digest = $1 AND expires_at > $2`
 
-	deleteSessions = `DELETE FROM sessions WHERE digest = $1 OR expires_at <= $2`
+	deleteSession = `DELETE FROM sessions WHERE digest = $1`
+
+	// There are few: no key has more than some.
+	deleteOldSessions = `
+DELETE FROM sessions WHERE expires_at <= $1 OR digest IN (
+    SELECT digest FROM sessions WHERE key_id = $2 ORDER BY expires_at DESC, digest LIMIT 1000000 OFFSET $3)`
 
 	batchColumns = `id, organisation, kind, gate, rule_set, rule_set_version, rule_set_digest, COALESCE(idempotency_key, ''), fingerprint, created_at,
     state, tally, through, lines, refused, done, failed, changed, chunks, chunks_finished, received_at, finished_at`

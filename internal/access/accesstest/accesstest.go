@@ -5,6 +5,8 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -136,23 +138,33 @@ func session(t *testing.T, s access.Store) {
 		}
 	}
 	for _, d := range []string{"one", "two", "three"} {
-		if err := s.AddSession(t.Context(), d, "key of "+d, at.Add(time.Hour)); err != nil {
+		if err := s.AddSession(t.Context(), d, "key of "+d, at, at.Add(time.Hour)); err != nil {
 			t.Fatal(err)
 		}
 	}
 	is("one", "key of one", at)
 	is("one", "", at.Add(time.Hour))
 	is("none", "", at)
-	if err := s.EndSession(t.Context(), "one", at); err != nil {
-		t.Error(err)
+	for _, d := range []string{"one", "none"} {
+		if err := s.EndSession(t.Context(), d); err != nil {
+			t.Error(err)
+		}
 	}
 	is("one", "", at)
 	is("two", "key of two", at)
-	// Whoever ends one clears away what ended by itself.
-	if err := s.EndSession(t.Context(), "none", at.Add(2*time.Hour)); err != nil {
-		t.Error(err)
+	// Whoever signs in clears away what ended by itself, and the oldest of too many by the same key.
+	for n := range access.MaxSessions + 2 {
+		since := at.Add(2*time.Hour + time.Duration(n)*time.Second)
+		if err := s.AddSession(t.Context(), fmt.Sprint("again ", n), "key of one", since, since.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	is("two", "", at)
+	late := at.Add(2*time.Hour + 30*time.Minute)
+	is("again 0", "", late)
+	is("again 1", "", late)
+	is("again 2", "key of one", late)
+	is(fmt.Sprint("again ", access.MaxSessions+1), "key of one", late)
 }
 
 func anyKey(t *testing.T, s access.Store) {
@@ -258,13 +270,21 @@ func (m *Memory) KeyUsed(_ context.Context, id string, at time.Time) error {
 }
 
 // AddSession implements [access.Store].
-func (m *Memory) AddSession(_ context.Context, digest, keyID string, expires time.Time) error {
+func (m *Memory) AddSession(_ context.Context, digest, keyID string, at, expires time.Time) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.sessions == nil {
 		m.sessions = map[string]begun{}
 	}
 	m.sessions[digest] = begun{keyID, expires}
+	maps.DeleteFunc(m.sessions, func(_ string, b begun) bool { return !at.Before(b.expires) })
+	own := slices.SortedFunc(maps.Keys(m.sessions), func(a, b string) int {
+		return m.sessions[b].expires.Compare(m.sessions[a].expires)
+	})
+	own = slices.DeleteFunc(own, func(d string) bool { return m.sessions[d].key != keyID })
+	for _, d := range own[min(len(own), access.MaxSessions):] {
+		delete(m.sessions, d)
+	}
 	return nil
 }
 
@@ -280,14 +300,10 @@ func (m *Memory) Session(_ context.Context, digest string, at time.Time) (string
 }
 
 // EndSession implements [access.Store].
-func (m *Memory) EndSession(_ context.Context, digest string, at time.Time) error {
+func (m *Memory) EndSession(_ context.Context, digest string) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for d, b := range m.sessions {
-		if d == digest || !at.Before(b.expires) {
-			delete(m.sessions, d)
-		}
-	}
+	delete(m.sessions, digest)
 	return nil
 }
 
