@@ -98,7 +98,7 @@ func openBy(t testing.TB, jobs func(*ruleset.Set) (*jobbook.Book, error)) *works
 // openWith is openOn with another store, which the workshop does not have at hand.
 func openWith(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, change ...func(*api.Options)) *workshop {
 	t.Helper()
-	return openAll(t, set, st, builtin.JobsOf(), change...)
+	return openAll(t, set, st, builtin.JobsOf(nil), change...)
 }
 
 func openAll(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, jobs func(*ruleset.Set) (*jobbook.Book, error), change ...func(*api.Options)) *workshop {

@@ -38,6 +38,7 @@ type commands struct {
 	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
 	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
 	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
+	Jobs    jobsCommand    `cmd:"" help:"Tools for writing job books: lint."`
 	New     newCommand     `cmd:"" help:"Write a starter report."`
 	Demo    demoCommand    `cmd:"" help:"Start everything with embedded defaults, submit three demo vehicles and show the results."`
 	Version versionCommand `cmd:"" help:"Show the version and the built-in rule sets."`

@@ -35,24 +35,19 @@ type planCommand struct {
 	Format  string          `enum:"text,json" default:"text" help:"Output format: text or json."`
 }
 
-// loadJobs loads a job book for a rule set: the one built in where nothing is named, else a file or a folder,
-// which may be an overlay on it.
-func loadJobs(path string, set *ruleset.Set) (*jobbook.Book, error) {
-	generic := builtin.Jobs()
-	if set != builtin.FirstStart() {
-		var err error
-		if generic, err = builtin.JobsFor(set); err != nil {
+// jobsFrom returns what has the job book for a rule set: the one built in where no path is named, else a file or a
+// folder, which may be an overlay on it.
+func jobsFrom(path string) func(*ruleset.Set) (*jobbook.Book, error) {
+	if path == "" {
+		return builtin.JobsOf(nil)
+	}
+	return builtin.JobsOf(func(generic *jobbook.Book, set *ruleset.Set) (*jobbook.Book, error) {
+		l, err := jobbook.NewLoader(schema.FS, set)
+		if err != nil {
 			return nil, err
 		}
-	}
-	if path == "" {
-		return generic, nil
-	}
-	l, err := jobbook.NewLoader(schema.FS, set)
-	if err != nil {
-		return nil, err
-	}
-	return written(l.Knowing(generic), path, "job book")
+		return written(l.Knowing(generic), path, "job book")
+	})
 }
 
 // Run plans. The exit status says whether the plan leads to the gate.
@@ -61,7 +56,7 @@ func (c *planCommand) Run(t terminal) error {
 	if err != nil {
 		return err
 	}
-	book, err := loadJobs(c.Jobs, set)
+	book, err := jobsFrom(c.Jobs)(set)
 	if err != nil {
 		return err
 	}

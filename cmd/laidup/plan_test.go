@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -55,12 +56,20 @@ func TestPlanAsJSONIsThePlan(t *testing.T) {
 	}
 }
 
-// A workshop's own prices make money of it.
-func TestPlanWithOwnPrices(t *testing.T) {
-	book := filepath.Join(t.TempDir(), "ours.yaml")
-	if err := os.WriteFile(book, []byte("schema: laidup.job_book/1\nname: ours\nversion: 1.0.0\nis: \"our own prices\"\nextends: {name: generic, version: 1.0.0}\nrate: {cents: 8000, currency: EUR}\n"), 0o600); err != nil {
+// ownPrices writes a workshop's job book, laid over the generic one.
+func ownPrices(t *testing.T, more string) (book string) {
+	t.Helper()
+	book = filepath.Join(t.TempDir(), "ours.yaml")
+	text := "schema: laidup.job_book/1\nname: ours\nversion: 1.0.0\nis: \"our own prices\"\nextends: {name: generic, version: 1.0.0}\nrate: {cents: 8000, currency: EUR}\n"
+	if err := os.WriteFile(book, []byte(text+more), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	return book
+}
+
+// A workshop's own prices make money of it.
+func TestPlanWithOwnPrices(t *testing.T) {
+	book := ownPrices(t, "")
 	code, out, errs := session(t, "", "plan", "--jobs", book, demo("marrick-tern-01.1.json"))
 	if code != exitClear || !strings.Contains(out, " EUR") || !strings.Contains(out, "  cost ") {
 		t.Errorf("status %d, %s\n%s", code, errs, out)
@@ -77,5 +86,50 @@ func TestPlanIsReadable(t *testing.T) {
 			_, out, _ := session(t, "", args...)
 			readable(t, golden, out)
 		})
+	}
+}
+
+func TestAServerPlansByItsOwnJobBook(t *testing.T) {
+	book, addr := ownPrices(t, ""), freeAddr(t)
+	p := launch(t, addr, "serve", "--addr", addr, "--data", t.TempDir(), "--workers", "2", "--jobs", book)
+	report, err := os.ReadFile(demo("marrick-tern-01.1.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, data, err := p.post(report, "Prefer", "wait=20"); err != nil || status != http.StatusOK {
+		t.Fatalf("%d %s (%v)", status, data, err)
+	}
+	req, err := http.NewRequest(http.MethodPost, p.url+"/v1/vehicles/marrick-tern-01/plans", strings.NewReader("{}"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("Prefer", "wait=20")
+	status, data, err := p.do(req)
+	var stored struct{ Plan plan.Plan }
+	if err != nil || json.Unmarshal(data, &stored) != nil || status != http.StatusOK || stored.Plan.Book.Name != "ours" || stored.Plan.Currency != "EUR" {
+		t.Errorf("%d (%v), by job book %s in %q:\n%.300s", status, err, stored.Plan.Book.Name, stored.Plan.Currency, data)
+	}
+}
+
+func TestAServerDoesNotStartByAJobBookThatCannotBeRead(t *testing.T) {
+	data := filepath.Join(t.TempDir(), "data")
+	code, _, errs := session(t, "", "serve", "--addr", "127.0.0.1:0", "--data", data, "--jobs", ownPrices(t, "hours:\n  - {of: dance, hours: [1, 2, 3]}\n"))
+	if code != exitBad || !strings.Contains(errs, "dance") {
+		t.Errorf("status %d: %s", code, errs)
+	}
+	if _, err := os.Stat(data); err == nil {
+		t.Error("a store was made")
+	}
+}
+
+func TestJobsLintSaysWhatIsOdd(t *testing.T) {
+	code, out, _ := session(t, "", "jobs", "lint", demo("marrick-tern-01.1.json"), demo("corvane-dale-07.1.json"))
+	if code != exitClear || !strings.Contains(out, "generic 1.0.0: ") || !strings.Contains(out, "on 2 vehicles; 0 findings") {
+		t.Errorf("status %d:\n%s", code, out)
+	}
+	code, out, _ = session(t, "", "jobs", "lint", "--jobs", ownPrices(t, "parts:\n  - {id: gold_bolt, is: \"golden bolt\", kind: stock, price: [1, 2, 3], lead: [0, 1, 2]}\n"))
+	if code != exitBlocked || !strings.Contains(out, "unused: ") || !strings.Contains(out, "gold_bolt") {
+		t.Errorf("status %d:\n%s", code, out)
 	}
 }

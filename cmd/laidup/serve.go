@@ -158,6 +158,10 @@ type process struct {
 // open opens store and queue and starts the worker.
 func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, hc config.Webhooks, o outlook) (*process, error) {
 	log, sets := o.log, builtin.RuleSets()
+	jobs := jobsFrom(wc.Jobs)
+	if _, err := jobs(builtin.FirstStart()); err != nil { // or every plan would fail
+		return nil, err
+	}
 	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}, silence: func() {}}
 	var err error
 	if p.store, err = openStore(ctx, sc); err != nil {
@@ -171,7 +175,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	}
 	p.service, err = assess.New(assess.Options{
 		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()),
-		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: builtin.JobsOf(), Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
+		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {

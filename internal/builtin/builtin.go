@@ -18,7 +18,7 @@ var (
 	loader      = sync.OnceValue(func() *ruleset.Loader { return must(ruleset.NewLoader(schema.FS)) })
 	firstStart  = sync.OnceValue(func() *ruleset.Set { return must(load(schema.FirstStart)) })
 	prePurchase = sync.OnceValue(func() *ruleset.Set { return must(load(schema.PrePurchase)) })
-	jobs        = sync.OnceValue(func() *jobbook.Book { return must(JobsFor(FirstStart())) })
+	jobs        = sync.OnceValue(func() *jobbook.Book { return must(readJobs(FirstStart())) })
 )
 
 // Loader reads rule sets that extend no other; see [ruleset.Loader.Knowing].
@@ -36,9 +36,9 @@ func RuleSets() []*ruleset.Set { return []*ruleset.Set{FirstStart(), PrePurchase
 // Jobs is the generic job book, which has no prices, for [FirstStart].
 func Jobs() *jobbook.Book { return jobs() }
 
-// JobsOf returns a function that has the generic job book for any rule set: [Jobs] for the rule set that it is written
-// for, and for others what was read of it once.
-func JobsOf() func(*ruleset.Set) (*jobbook.Book, error) {
+// JobsOf returns a function that has the job book for any rule set, read once: the generic one, or what a workshop
+// lays over that; nil: nothing. It is safe for concurrent use.
+func JobsOf(overlay func(*jobbook.Book, *ruleset.Set) (*jobbook.Book, error)) func(*ruleset.Set) (*jobbook.Book, error) {
 	type read struct {
 		book *jobbook.Book
 		err  error
@@ -48,14 +48,13 @@ func JobsOf() func(*ruleset.Set) (*jobbook.Book, error) {
 	var order []*ruleset.Set
 	known := map[*ruleset.Set]read{} // a book knows the findings of one set, and not of another that reads the same
 	return func(set *ruleset.Set) (*jobbook.Book, error) {
-		if set == FirstStart() {
-			return Jobs(), nil
-		}
 		mu.Lock()
 		defer mu.Unlock()
 		r, ok := known[set]
 		if !ok {
-			r.book, r.err = JobsFor(set)
+			if r.book, r.err = JobsFor(set); r.err == nil && overlay != nil {
+				r.book, r.err = overlay(r.book, set)
+			}
 			if len(order) == most {
 				delete(known, order[0])
 				order = order[1:]
@@ -69,6 +68,13 @@ func JobsOf() func(*ruleset.Set) (*jobbook.Book, error) {
 // JobsFor reads the generic job book for a rule set, which takes a quarter of a second. The error is that of
 // a rule set for which the book is not written.
 func JobsFor(set *ruleset.Set) (*jobbook.Book, error) {
+	if set == FirstStart() {
+		return Jobs(), nil
+	}
+	return readJobs(set)
+}
+
+func readJobs(set *ruleset.Set) (*jobbook.Book, error) {
 	l, err := jobbook.NewLoader(schema.FS, set)
 	if err != nil {
 		return nil, fmt.Errorf("read job books: %w", err)

@@ -3,7 +3,7 @@ package builtin
 import "testing"
 
 func TestTheJobBookIsReadOnceForTheRuleSetThatItIsWrittenFor(t *testing.T) {
-	jobs := JobsOf()
+	jobs := JobsOf(nil)
 	if book, err := jobs(FirstStart()); err != nil || book != Jobs() || book.Catalogue != FirstStart().Catalogue || len(book.Jobs) == 0 {
 		t.Errorf("%v", err)
 	}
@@ -15,7 +15,7 @@ func TestTheJobBookIsReadOnceForTheRuleSetThatItIsWrittenFor(t *testing.T) {
 func BenchmarkJobs(b *testing.B) {
 	set := FirstStart()
 	for b.Loop() {
-		if _, err := JobsFor(set); err != nil {
+		if _, err := readJobs(set); err != nil {
 			b.Fatal(err)
 		}
 	}

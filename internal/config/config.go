@@ -24,6 +24,7 @@ type Work struct {
 	Workers      int           `env:"LAIDUP_WORKERS" default:"4" help:"Number of assessments to score at once. 0 leaves them to other processes."`
 	Grace        time.Duration `env:"LAIDUP_GRACE" default:"20s" help:"Time to finish running requests and jobs after a stop signal."`
 	SweepEvery   time.Duration `env:"LAIDUP_SWEEP_EVERY" default:"5s" help:"How often to look for overdue assessments."`
+	Jobs         string        `env:"LAIDUP_JOBS" help:"Job book for plans: a YAML or JSON file, or a folder of YAML files, the same for all processes. Default: the generic one, which has no prices."`
 	OverdueAfter time.Duration `env:"LAIDUP_OVERDUE_AFTER" default:"10s" help:"Time after which an unfinished assessment is queued again."`
 }
 

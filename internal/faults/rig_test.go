@@ -54,8 +54,10 @@ type rig struct {
 	clocks    string // folder of the files that set clocks
 	supervise sync.Once
 	poisoned  []accepted
-	handing   sync.Once
-	queue     *queue.Queue
+	// Three of each vehicle that a fault writes about itself.
+	ownReports [][]accepted
+	handing    sync.Once
+	queue      *queue.Queue
 
 	programs      sync.Mutex // guards the lists, not what is in them
 	apis, workers []*program

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -84,7 +85,7 @@ func TestTable(t *testing.T) {
 	var mu sync.Mutex
 	rows := map[string]row{}
 	t.Run("faults", func(t *testing.T) {
-		for _, f := range faults {
+		for _, f := range slices.Concat(faults, recordFaults) {
 			t.Run(strings.ReplaceAll(f.name, " ", "_"), func(t *testing.T) {
 				t.Parallel()
 				done := try(t, &f)
