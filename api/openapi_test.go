@@ -23,6 +23,7 @@ import (
 	"github.com/pb33f/libopenapi-validator/config"
 
 	"laidup/api"
+	"laidup/internal/assess"
 	"laidup/schema"
 )
 
@@ -320,6 +321,19 @@ func TestEveryRouteForProgramsIsDescribed(t *testing.T) {
 	}
 	if len(ids) != len(d.operations) {
 		t.Errorf("%d operations are described, %d are there", len(d.operations), len(ids))
+	}
+}
+
+// What each of them has is held against its schema wherever tests read events.
+func TestEveryTypeOfEventIsDescribed(t *testing.T) {
+	t.Parallel()
+	var whole struct{ Webhooks map[string]any }
+	if err := json.Unmarshal(api.Description(open(t).api), &whole); err != nil {
+		t.Fatal(err)
+	}
+	want := slices.Sorted(slices.Values(append(slices.Clone(assess.EventTypes), assess.SubscriptionTest)))
+	if got := slices.Sorted(maps.Keys(whole.Webhooks)); !slices.Equal(got, want) {
+		t.Errorf("described are %v, sent are %v: give each a schema, and a place in the mapping of Event, in schema/openapi.yaml", got, want)
 	}
 }
 

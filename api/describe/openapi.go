@@ -122,15 +122,55 @@ func OpenAPI(rows []Row, reportSchema []byte) (wire.Raw, error) {
 	for key := range d.Operations {
 		return nil, fmt.Errorf("schema/openapi.yaml describes %s, of which api/routes.go has no row: add one, or take it out", key)
 	}
+	sent, err := d.webhooks()
+	if err != nil {
+		return nil, err
+	}
 	spell(d.schemas)
 	return json.Marshal(object{
-		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths,
+		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths, "webhooks": sent,
 		"components": object{
 			"schemas": d.schemas, "responses": d.responses, "examples": d.examples,
 			"headers":         d.Headers,
 			"securitySchemes": object{"key": object{"type": "http", "scheme": "bearer", "description": d.Security}},
 		},
 	})
+}
+
+// webhooks describes the requests that are sent to subscribers: one for each type of event that the schema Event knows,
+// with the headers of the Standard Webhooks specification.
+func (d *describer) webhooks() (object, error) {
+	var event struct {
+		Discriminator struct{ Mapping map[string]string }
+	}
+	text, err := json.Marshal(d.schemas["Event"])
+	if err == nil {
+		err = json.Unmarshal(text, &event)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the types of events in schema/openapi.yaml: %w", err)
+	}
+	header := func(name, is string) object {
+		return object{"name": name, "in": "header", "required": true, "description": is, "schema": object{"type": "string"}}
+	}
+	all := object{}
+	for kind, schema := range event.Discriminator.Mapping {
+		all[kind] = object{"post": object{
+			"operationId": "receive" + camel(strings.ReplaceAll(kind, ".", "_")), "tags": []string{"webhooks"}, "security": []object{},
+			"summary": "Sent to subscribers: " + kind + ".",
+			"parameters": []object{
+				header("webhook-id", "Id of the event, the same at each try: an event may come twice"),
+				header("webhook-timestamp", "When this try was sent, in seconds since 1970"),
+				header("webhook-signature", "Signatures by the subscription's secret, as Standard Webhooks has them"),
+			},
+			"requestBody": object{"required": true, "content": object{wire.MediaJSON: object{"schema": object{"$ref": schema}}}},
+			"responses": object{
+				"2XX": object{"description": "Received. Answer within 15 seconds, before you do any work"},
+				"410": object{"description": "Ends the subscription"},
+			},
+		}}
+	}
+	return all, nil
 }
 
 // readSchema reads a JSON Schema, and its definitions apart.
