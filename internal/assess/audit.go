@@ -45,6 +45,7 @@ const (
 	WithdrawnReport     = "report.withdrawn"
 	VehicleErased       = "vehicle.erased"
 	RetentionSet        = "retention.set"
+	DataExported        = "data.exported"
 	SubscriptionMade    = "subscription.made"
 	SubscriptionEnded   = "subscription.ended"
 	SubscriptionRotated = "subscription.rotated"
@@ -53,7 +54,7 @@ const (
 
 // Actions lists the actions.
 var Actions = []string{
-	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, VehicleErased, RetentionSet,
+	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, VehicleErased, RetentionSet, DataExported,
 	SubscriptionMade, SubscriptionEnded, SubscriptionRotated, SubscriptionResumed,
 }
 

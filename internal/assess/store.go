@@ -303,7 +303,13 @@ type Store interface {
 	SetRetention(ctx context.Context, organisation string, days int) error
 	// Outlived returns up to limit vehicles, of all organisations, that are older than their retention.
 	Outlived(ctx context.Context, now time.Time, limit int) ([]Outlived, error)
-	// Audit lists what was done. Entries are written with what is done: nobody else can add, change or
+	// Holdings counts what an organisation has.
+	Holdings(ctx context.Context, organisation string) (Holdings, error)
+	// Entries lists all that came in on a vehicle, in that order, as it is at one moment.
+	Entries(ctx context.Context, organisation, vehicle string) ([]Entry, error)
+	// Note writes down that somebody does what changes nothing here, or no one thing: [DataExported].
+	Note(ctx context.Context, organisation, action string, detail map[string]any) error
+	// Audit lists what was done. Other entries are written with what is done: nobody else can add, change or
 	// remove one.
 	Audit(ctx context.Context, p AuditPage) ([]AuditEntry, error)
 

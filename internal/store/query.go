@@ -60,6 +60,24 @@ ON CONFLICT (organisation, key) DO NOTHING`
 SELECT ` + reportColumns + `, body FROM reports
 WHERE organisation = $1 AND vehicle = $2 AND ordinal <= $3 AND (withdrawn_ordinal IS NULL OR withdrawn_ordinal > $3) ORDER BY ordinal`
 
+	// What came in on a vehicle, under each ordinal one thing: a report, or a withdrawal that none brought with it.
+	selectEntries = `
+SELECT r.ordinal AS place, r.id, FALSE, r.received_at, '', r.posted_by,
+    COALESCE((SELECT o.id FROM reports AS o WHERE o.organisation = $1 AND o.vehicle = $2 AND o.replaced_by = r.id), ''),
+    COALESCE(a.gate, ''), COALESCE(a.rule_set, ''), COALESCE(a.rule_set_version, ''), COALESCE(a.rule_set_digest, '')
+FROM reports AS r LEFT JOIN assessments AS a ON a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.ordinal
+WHERE r.organisation = $1 AND r.vehicle = $2
+UNION ALL
+SELECT r.withdrawn_ordinal, r.id, TRUE, r.withdrawn_at, r.withdrawn_because, '', '',
+    COALESCE(a.gate, ''), COALESCE(a.rule_set, ''), COALESCE(a.rule_set_version, ''), COALESCE(a.rule_set_digest, '')
+FROM reports AS r LEFT JOIN assessments AS a ON a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.withdrawn_ordinal
+WHERE r.organisation = $1 AND r.vehicle = $2 AND r.withdrawn_ordinal IS NOT NULL
+    AND NOT EXISTS (SELECT 1 FROM reports AS o WHERE o.organisation = $1 AND o.vehicle = $2 AND o.ordinal = r.withdrawn_ordinal)
+ORDER BY place`
+
+	selectHoldings = `
+SELECT count(*), COALESCE(sum(v.reports - v.withdrawals), 0), COALESCE(sum(v.withdrawals), 0) FROM vehicles AS v WHERE v.organisation = $1`
+
 	selectReports = `
 SELECT ` + reportColumns + `, body FROM reports
 WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR ordinal < (
