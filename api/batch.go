@@ -96,11 +96,11 @@ func tenths(x float64) float64 { return float64(int64(x*10+0.5)) / 10 }
 const (
 	// chunkTime is how long the lines of a chunk, a hundred or a megabyte, may take to arrive.
 	chunkTime = time.Minute
-	// uploadsOfOne is how many batches one organisation may send to a process at once.
+	// uploadsOfOne is how many batches, exports and imports one organisation may have under way in a process at once.
 	uploadsOfOne = 4
 )
 
-// uploads counts the batches that are being sent, by organisation.
+// uploads counts the batches, exports and imports that are under way, by organisation.
 type uploads struct {
 	mu sync.Mutex
 	n  map[string]int
@@ -145,7 +145,7 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 	}
 	end, ok := a.uploads.begin(r.Key.Organisation)
 	if !ok {
-		return wire.Reply{}, wire.TooMany.Says("an organisation may send %d batches at once: wait for one of them", uploadsOfOne)
+		return wire.Reply{}, wire.TooMany.Says("an organisation may have %d batches, exports and imports under way at once: wait for one of them", uploadsOfOne)
 	}
 	defer end()
 	control := http.NewResponseController(r.Writer)
