@@ -38,6 +38,7 @@ type commands struct {
 	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
 	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
 	Verify  verifyCommand  `cmd:"" help:"Check a store for damage and contradictions, without changing anything."`
+	Export  exportCommand  `cmd:"" help:"Export all data of an organisation from the store, one JSON record per line."`
 	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
 	New     newCommand     `cmd:"" help:"Write a starter report."`
 	Demo    demoCommand    `cmd:"" help:"Start everything with embedded defaults, submit three demo vehicles and show the results."`

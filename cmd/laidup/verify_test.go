@@ -6,7 +6,9 @@ import (
 	"context"
 	"database/sql"
 	"encoding/base64"
+	"encoding/json"
 	"fmt"
+	"maps"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -290,6 +292,47 @@ func TestWhatIsWrongWithAStoreIsTold(t *testing.T) {
 						}
 					}
 				})
+			}
+		})
+	}
+}
+
+func TestAnExportOfAStoreIsWhole(t *testing.T) {
+	for _, engine := range []string{"SQLite", "PostgreSQL"} {
+		t.Run(engine, func(t *testing.T) {
+			t.Parallel()
+			at, _ := copies(t, engine)(t)
+			file := filepath.Join(t.TempDir(), "all.ndjson")
+			export := slices.Concat([]string{"export", "--to", file}, at)
+			if code, out, errs := session(t, "", export...); code != 0 || out != file+"\n" {
+				t.Fatalf("status %d %s%s", code, out, errs)
+			}
+			text, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			kinds := map[string]int{}
+			for line := range bytes.Lines(text) {
+				var l struct{ Kind string }
+				if err := json.Unmarshal(line, &l); err != nil {
+					t.Fatal(err)
+				}
+				kinds[l.Kind]++
+			}
+			if want := map[string]int{"export": 1, "report": 8, "withdrawal": 2, "subscription": 1, "retention": 1, "end": 1}; !maps.Equal(kinds, want) {
+				t.Errorf("it has %v", kinds)
+			}
+			if found, err := os.Stat(file); err != nil || found.Mode() != 0o600 {
+				t.Errorf("the file is %v, %v", found.Mode(), err)
+			}
+			if code, _, errs := session(t, "", export...); code != exitBad || !strings.Contains(errs, "file already exists") {
+				t.Errorf("it is written over: status %d %s", code, errs)
+			}
+			if code, out, _ := session(t, "", slices.Concat([]string{"export", "--organisation", "nobody", "--to", "-"}, at)...); code != 0 || strings.Count(out, "\n") != 3 {
+				t.Errorf("of nobody: status %d %s", code, out)
+			}
+			if code, out, errs := session(t, "", append([]string{"verify"}, at...)...); code != 0 {
+				t.Errorf("afterwards: %s%s", out, errs)
 			}
 		})
 	}
