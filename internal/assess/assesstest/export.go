@@ -126,3 +126,46 @@ func (s suite) entries(t *testing.T) {
 		t.Errorf("the trail has %+v", trail)
 	}
 }
+
+func (s suite) imported(t *testing.T) {
+	later := start.Add(1000 * time.Hour)
+	for i, name := range []string{"a", "b", "c"} {
+		sub := submission(name, "tern-01", start.Add(time.Duration(i)*time.Hour))
+		sub.ImportedAt = later
+		if name == "b" {
+			sub.Replaces = "report-a"
+		}
+		s.accept(t, sub)
+	}
+	_, err := s.Withdraw(t.Context(), assess.Withdrawal{
+		Organisation: us, ReportID: "report-c", AssessmentID: "without-c", Because: "it was of another vehicle", At: start.Add(3 * time.Hour), ImportedAt: later,
+	})
+	check(t, err)
+	received := func(name string, hour, withdrawn int) {
+		t.Helper()
+		r, err := s.Report(t.Context(), us, "report-"+name)
+		check(t, err)
+		var at time.Time
+		if withdrawn > 0 {
+			at = stored(start.Add(time.Duration(withdrawn) * time.Hour))
+		}
+		if !r.ReceivedAt.Equal(stored(start.Add(time.Duration(hour)*time.Hour))) || !r.WithdrawnAt.Equal(at) {
+			t.Errorf("%s came at %s and was withdrawn at %s", name, r.ReceivedAt, r.WithdrawnAt)
+		}
+	}
+	received("a", 0, 1)
+	received("b", 1, 0)
+	received("c", 2, 3)
+	v, err := s.Vehicle(t.Context(), us, "tern-01")
+	check(t, err)
+	same(t, v.UpdatedAt, stored(start.Add(2*time.Hour)))
+	waiting, err := s.Waiting(t.Context(), later.Add(time.Minute), later.Add(time.Hour), 9)
+	check(t, err)
+	same(t, len(waiting), 4)
+	for _, a := range waiting {
+		same(t, []time.Time{a.CreatedAt, a.EnqueuedAt}, []time.Time{stored(later), stored(later)})
+	}
+	if early, err := s.Waiting(t.Context(), later.Add(-time.Minute), later.Add(time.Hour), 9); err != nil || len(early) > 0 {
+		t.Errorf("waiting too long are %+v, %v", early, err)
+	}
+}
