@@ -145,25 +145,12 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 	}
 	end, ok := a.uploads.begin(r.Key.Organisation)
 	if !ok {
-		return wire.Reply{}, wire.TooMany.Says("an organisation may have %d batches, exports and imports under way at once: wait for one of them", uploadsOfOne)
+		return wire.Reply{}, tooManyAtOnce()
 	}
 	defer end()
-	control := http.NewResponseController(r.Writer)
-	pause := func() error {
-		select {
-		case <-a.draining:
-			return errDraining
-		default:
-		}
-		// Each chunk has its own time, and so has the answer: a batch may take hours.
-		_ = control.SetReadDeadline(time.Now().Add(chunkTime))
-		_ = control.SetWriteDeadline(time.Now().Add(2 * chunkTime))
-		// The other order would lift the end that a revocation has set to the reading.
-		return context.Cause(r.Context())
-	}
 	b, _, err := r.Account.Receive(r.Context(), assess.BatchOrder{
 		Gate: r.Query.Get("gate"), RuleSet: r.Query.Get("rule_set"), IdempotencyKey: key,
-		FirstLine: first, MaxLine: int(a.limits.Body), Pause: pause,
+		FirstLine: first, MaxLine: int(a.limits.Body), Pause: a.paced(r),
 	}, r.Body)
 	if err != nil {
 		return wire.Reply{}, uploadProblem(err, key)

@@ -8,8 +8,10 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -148,5 +150,122 @@ func TestAnExportEndsWithItsKey(t *testing.T) {
 	_, _ = rest.ReadFrom(in)
 	if strings.Contains(rest.String(), `"kind":"end"`) {
 		t.Error("it looks whole")
+	}
+}
+
+func (w *workshop) imports(text []byte, headers ...string) answer {
+	w.t.Helper()
+	return w.do(http.MethodPost, "/v1/import", text, append(headers, "Content-Type: application/x-ndjson")...)
+}
+
+func TestAnImportTakesInWhatWasExported(t *testing.T) {
+	onEachStore(t, func(t *testing.T, w *workshop) {
+		ours, theirs := w.key("brennick-motors", access.Administration), w.key("harrow-lane", access.Administration)
+		first := w.sent(tern(t, "tern-01"), ours)
+		second := w.sent(bytes.Replace(tern(t, "tern-01"), []byte("{"), []byte(`{"replaces":"`+first+`",`), 1), ours)
+		w.sent(tern(t, "tern-02"), ours)
+		w.post("/v1/reports/"+w.sent(tern(t, "tern-02"), ours)+"/withdraw", []byte(`{"reason":"of another vehicle"}`), ours).is(t, http.StatusOK)
+		text := w.get("/v1/export", ours).text
+		exported(t, text)
+
+		a := w.imports(text, theirs)
+		a.is(t, http.StatusOK)
+		if got := string(a.text); got != `{"organisation":"brennick-motors","lines":8,"taken":{"rule_sets":0,"reports":4,"withdrawals":1},"already_there":0,"left_out":1,"refused":0,"refusals":[]}` {
+			t.Errorf("it answers %s", got)
+		}
+		for _, vehicle := range []string{"tern-01", "tern-02"} {
+			if want, got := w.newest(vehicle, ours), w.newest(vehicle, theirs); want == "" || got != want {
+				t.Errorf("%s is assessed as %s, want %s", vehicle, got, want)
+			}
+		}
+		w.get("/v1/reports/"+second, theirs).problem(t, http.StatusNotFound, "not-found") // it has an id of its own
+		list := w.get("/v1/vehicles/tern-01/reports", theirs).object(t)["reports"].([]any)
+		if old := list[1].(object)["withdrawn"].(object); old["replaced_by"] != list[0].(object)["id"] {
+			t.Errorf("the reports are %v", list)
+		}
+		if got := w.imports(text, theirs).object(t); got["already_there"] != 5. || got["taken"].(object)["reports"] != 0. {
+			t.Errorf("again it answers %v", got)
+		}
+		if e := w.get("/v1/audit", theirs).object(t)["entries"].([]any)[0].(object); e["action"] != "data.imported" || e["detail"].(object)["organisation"] != "brennick-motors" {
+			t.Errorf("the audit trail has %v", e)
+		}
+
+		other := w.key("quillon-yard", access.Administration)
+		cut := text[:bytes.LastIndexByte(text[:len(text)-1], '\n')]
+		if p := w.imports(cut, other).problem(t, http.StatusUnprocessableEntity, "bad-import"); !strings.Contains(p["detail"].(string), "4 reports and 1 withdrawals up to line 7 are taken") {
+			t.Errorf("it says %v", p)
+		}
+		changed := bytes.Replace(text, []byte(`of another`), []byte(`of an other`), 1)
+		w.imports(changed, w.key("quillon-lane", access.Administration)).problem(t, http.StatusUnprocessableEntity, "bad-import")
+		w.imports([]byte("{}"), other).problem(t, http.StatusUnprocessableEntity, "bad-import")
+		w.imports(nil, other).problem(t, http.StatusUnprocessableEntity, "bad-import")
+		w.post("/v1/import", text, other).problem(t, http.StatusUnsupportedMediaType, "unsupported-media-type")
+		w.imports(text, w.key("quillon-yard", access.PostReports, access.PublishRules)).problem(t, http.StatusForbidden, "scope-needed")
+	})
+}
+
+// A key that is revoked meanwhile takes nothing more in.
+func TestAnImportEndsWithItsKey(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	w.queue.holiday.Store(true)
+	for i := range 3 {
+		if _, err := w.service.For("harrow-lane").Submit(t.Context(), assess.Order{Body: tern(t, fmt.Sprint("tern-", i))}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var text bytes.Buffer
+	x, err := w.service.For("harrow-lane").Export(t.Context(), nil)
+	if err == nil {
+		err = x.Write(t.Context(), &text)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := httptest.NewServer(w.api.Handler())
+	t.Cleanup(server.Close)
+	token, key, err := w.keys.Create(t.Context(), access.Order{Organisation: "brennick-motors", Label: "the bench", Scopes: []access.Scope{access.Administration}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	body, feed := io.Pipe()
+	r, err := http.NewRequestWithContext(t.Context(), http.MethodPost, server.URL+"/v1/import", body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+token)
+	r.Header.Set("Content-Type", "application/x-ndjson")
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		if resp, err := http.DefaultClient.Do(r); err == nil {
+			_ = resp.Body.Close()
+		}
+	}()
+	lines := bytes.SplitAfter(text.Bytes(), []byte("\n"))
+	for _, line := range lines[:2] {
+		if _, err := feed.Write(line); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) { // the first report is taken in
+		if _, err := w.service.For("brennick-motors").Vehicle(t.Context(), "tern-0"); err == nil {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("nothing is taken in")
+		}
+	}
+	if err := w.keys.Revoke(t.Context(), "brennick-motors", key.ID); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-ended:
+	case <-time.After(5 * time.Second):
+		t.Error("it goes on")
+	}
+	_ = feed.Close()
+	if list, err := w.service.For("brennick-motors").Vehicles(t.Context(), assess.VehiclePage{Gate: "crank", Limit: 9}); err != nil || len(list) != 1 {
+		t.Errorf("there are %+v, %v", list, err)
 	}
 }

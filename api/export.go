@@ -16,7 +16,7 @@ func (a *API) getExport(r *wire.Request) (wire.Reply, error) {
 	}
 	end, ok := a.uploads.begin(r.Key.Organisation)
 	if !ok {
-		return wire.Reply{}, wire.TooMany.Says("an organisation may have %d batches, exports and imports under way at once: wait for one of them", uploadsOfOne)
+		return wire.Reply{}, tooManyAtOnce()
 	}
 	var subscriptions []assess.ExportedSubscription
 	if a.hooks != nil {
