@@ -13,6 +13,7 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/builtin"
 	"laidup/internal/config"
+	"laidup/internal/ruleset"
 	"laidup/internal/store"
 )
 
@@ -50,6 +51,45 @@ func (c *exportCommand) Run(ctx context.Context, t terminal) error {
 		return nil
 	})
 }
+
+type importCommand struct {
+	config.Store
+	Organisation string `default:"workshop" help:"Organisation that takes the data in."`
+	From         string `arg:"" name:"file" help:"Export to take in, or - for standard input."`
+}
+
+// Run takes an export into the store itself. What is to be scored is found there by the service that runs on it, or by
+// the next that is started.
+func (c *importCommand) Run(ctx context.Context, t terminal) error {
+	from := t.in
+	if c.From != "-" {
+		file, err := os.Open(c.From) // #nosec G304 -- who imports says from where
+		if err != nil {
+			return fmt.Errorf("import: %w", err)
+		}
+		defer file.Close()
+		from = file
+	}
+	return withAccount(ctx, c.Store, c.Organisation, func(ctx context.Context, own assess.Account, _ *store.Store) error {
+		done, err := own.Import(ctx, assess.ImportOrder{MaxLine: maxExported}, from)
+		for _, r := range done.Refusals {
+			fmt.Fprintf(t.out, "line %d is refused: %s\n", r.Line, printable(string(r.Problem)))
+		}
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(t.out, "Taken in from %s: %d reports, %d withdrawals, %d rule sets. Already there: %d. Left out: %d. Refused: %d.\n",
+			done.Organisation, done.Reports, done.Withdrawals, done.RuleSets, done.AlreadyThere, done.LeftOut, done.Refused)
+		if done.Refused > 0 {
+			return status(exitBlocked)
+		}
+		return nil
+	})
+}
+
+// maxExported is how long a line of an export may be: a report or a rule set of the greatest size, each of whose letters
+// may take two bytes.
+const maxExported = 2*max(maxReport, ruleset.MaxSource) + 64<<10
 
 // withAccount lets do work with what an organisation has in a store.
 func withAccount(ctx context.Context, c config.Store, organisation string, do func(context.Context, assess.Account, *store.Store) error) error {

@@ -39,6 +39,7 @@ type commands struct {
 	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
 	Verify  verifyCommand  `cmd:"" help:"Check a store for damage and contradictions, without changing anything."`
 	Export  exportCommand  `cmd:"" help:"Export all data of an organisation from the store, one JSON record per line."`
+	Import  importCommand  `cmd:"" help:"Import an export into an organisation in the store. Importing it again changes nothing."`
 	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
 	New     newCommand     `cmd:"" help:"Write a starter report."`
 	Demo    demoCommand    `cmd:"" help:"Start everything with embedded defaults, submit three demo vehicles and show the results."`

@@ -15,7 +15,9 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
+	cmplib "github.com/google/go-cmp/cmp"
 	"github.com/google/uuid"
 	_ "github.com/jackc/pgx/v5/stdlib"
 
@@ -297,6 +299,49 @@ func TestWhatIsWrongWithAStoreIsTold(t *testing.T) {
 	}
 }
 
+// storeAt is the store that flags name.
+func storeAt(flags []string) config.Store {
+	if flags[0] == "--data" {
+		return config.Store{Data: flags[1]}
+	}
+	return config.Store{DatabaseURL: flags[1]}
+}
+
+// told is all assessments of an organisation's vehicles once what waits is scored, without their ids.
+func told(t *testing.T, c config.Store, organisation string) (all []string) {
+	t.Helper()
+	b := openBench(t, c)
+	defer b.store.Close()
+	own := b.For(organisation)
+	waiting, err := b.store.Waiting(t.Context(), time.Now().Add(time.Hour), time.Now().Add(time.Hour), 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range waiting {
+		if err := b.Score(t.Context(), a.ID); err != nil {
+			t.Fatal(err)
+		}
+	}
+	vehicles, err := own.Vehicles(t.Context(), assess.VehiclePage{By: assess.ByReference, Gate: "crank", Limit: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range vehicles {
+		history, err := own.History(t.Context(), assess.HistoryPage{Vehicle: v.Reference, Limit: 100})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, h := range history {
+			a, err := own.Assessment(t.Context(), h.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			all = append(all, fmt.Sprint(v.Reference, v.Reports, v.Withdrawn, a.Ordinal, a.Gate, a.RuleSet, strings.NewReplacer(a.ID, "ID", a.ReportID, "REPORT").Replace(string(a.Outcome.Body))))
+		}
+	}
+	return all
+}
+
 func TestAnExportOfAStoreIsWhole(t *testing.T) {
 	for _, engine := range []string{"SQLite", "PostgreSQL"} {
 		t.Run(engine, func(t *testing.T) {
@@ -324,6 +369,28 @@ func TestAnExportOfAStoreIsWhole(t *testing.T) {
 			}
 			if found, err := os.Stat(file); err != nil || found.Mode() != 0o600 {
 				t.Errorf("the file is %v, %v", found.Mode(), err)
+			}
+			// Another organisation, and another store of the other engine, take it in, and assess all as it was.
+			other := config.Store{Data: t.TempDir()}
+			if engine == "SQLite" {
+				other = config.Store{DatabaseURL: testserver.PostgreSQL(t)}
+			}
+			here, there := storeAt(at), other
+			want := told(t, here, "workshop")
+			for _, into := range []config.Store{here, there} {
+				args := []string{"import", file, "--organisation", "harrow-lane", "--data", into.Data, "--database-url", into.DatabaseURL}
+				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 8 reports, 2 withdrawals, 0 rule sets. Already there: 0. Left out: 2. Refused: 0.") {
+					t.Fatalf("status %d %s%s", code, out, errs)
+				}
+				if diff := cmplib.Diff(want, told(t, into, "harrow-lane")); diff != "" {
+					t.Error(diff)
+				}
+				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 0 reports, 0 withdrawals, 0 rule sets. Already there: 10.") {
+					t.Errorf("again: status %d %s%s", code, out, errs)
+				}
+				if code, out, errs := session(t, "", "verify", "--recompute", "all", "--data", into.Data, "--database-url", into.DatabaseURL); code != 0 {
+					t.Errorf("it is not well: %s%s", out, errs)
+				}
 			}
 			if code, _, errs := session(t, "", export...); code != exitBad || !strings.Contains(errs, "file already exists") {
 				t.Errorf("it is written over: status %d %s", code, errs)
