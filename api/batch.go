@@ -96,11 +96,11 @@ func tenths(x float64) float64 { return float64(int64(x*10+0.5)) / 10 }
 const (
 	// chunkTime is how long the lines of a chunk, a hundred or a megabyte, may take to arrive.
 	chunkTime = time.Minute
-	// uploadsOfOne is how many batches one organisation may send to a process at once.
+	// uploadsOfOne is how many batches, exports and imports one organisation may have under way in a process at once.
 	uploadsOfOne = 4
 )
 
-// uploads counts the batches that are being sent, by organisation.
+// uploads counts the batches, exports and imports that are under way, by organisation.
 type uploads struct {
 	mu sync.Mutex
 	n  map[string]int
@@ -145,25 +145,12 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 	}
 	end, ok := a.uploads.begin(r.Key.Organisation)
 	if !ok {
-		return wire.Reply{}, wire.TooMany.Says("an organisation may send %d batches at once: wait for one of them", uploadsOfOne)
+		return wire.Reply{}, tooManyAtOnce()
 	}
 	defer end()
-	control := http.NewResponseController(r.Writer)
-	pause := func() error {
-		select {
-		case <-a.draining:
-			return errDraining
-		default:
-		}
-		// Each chunk has its own time, and so has the answer: a batch may take hours.
-		_ = control.SetReadDeadline(time.Now().Add(chunkTime))
-		_ = control.SetWriteDeadline(time.Now().Add(2 * chunkTime))
-		// The other order would lift the end that a revocation has set to the reading.
-		return context.Cause(r.Context())
-	}
 	b, _, err := r.Account.Receive(r.Context(), assess.BatchOrder{
 		Gate: r.Query.Get("gate"), RuleSet: r.Query.Get("rule_set"), IdempotencyKey: key,
-		FirstLine: first, MaxLine: int(a.limits.Body), Pause: pause,
+		FirstLine: first, MaxLine: int(a.limits.Body), Pause: a.paced(r),
 	}, r.Body)
 	if err != nil {
 		return wire.Reply{}, uploadProblem(err, key)

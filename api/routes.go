@@ -88,6 +88,8 @@ func (a *API) routes() []route {
 		{http.MethodDelete, "/v1/keys/{id}", access.Administration, a.deleteKey, nil, asJSON, noStore, "Revokes an API key."},
 		{get, "/v1/retention", access.Administration, a.getRetention, nil, asJSON, noStore, "Returns the retention: vehicles are erased this many days after their last report."},
 		{http.MethodPut, "/v1/retention", access.Administration, a.putRetention, nil, asJSON, noStore, "Sets the retention: vehicles are erased this many days after their last report."},
+		{get, "/v1/export", access.Administration, a.getExport, nil, []string{wire.MediaNDJSON}, noStore, "Exports all of the organisation's data as a stream, one record per line."},
+		{post, "/v1/import", access.Administration, a.postImport, nil, asJSON, noStore, "Imports an export, of this or another organisation, as it is received."},
 		{get, "/v1/audit", access.Administration, a.listAudit, page, asJSON, noStore, "Lists the audit trail, newest first: who did what and when."},
 		{get, "/v1/events", access.Read, a.organisationEvents, []string{"after", "limit"}, []string{wire.MediaJSON, wire.MediaEvents}, noStore, "Lists events, oldest first, as pages or as server-sent events."},
 		{get, "/v1/subscriptions", access.Webhooks, a.listSubscriptions, nil, asJSON, noStore, "Lists the organisation's webhooks, without their secrets."},

@@ -37,6 +37,7 @@ const (
 	BadRetention
 	BatchMoved
 	BatchClosed
+	BadImport
 	BodyCut
 	BodySlow
 	BodyTooLarge
@@ -98,6 +99,7 @@ var Rows = [Kinds]row{
 	BadRetention:         {"bad-retention", "Invalid retention", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was changed."},
 	BatchMoved:           {"batch-moved", "Batch upload in progress", http.StatusConflict, 1, "This batch is being uploaded over another connection. Wait until that ends."},
 	BatchClosed:          {"batch-closed", "Batch closed", http.StatusConflict, 0, "The batch is complete or was cancelled. Send more lines as a new batch, with a new Idempotency-Key."},
+	BadImport:            {"bad-import", "Invalid export", http.StatusUnprocessableEntity, 0, "Send what GET /v1/export answers, as it is: the first line names the form urn:laidup:export:1. Nothing was taken."},
 	BodyCut:              {"body-incomplete", "Incomplete body", http.StatusBadRequest, 0, "The body did not arrive completely. Send it again."},
 	BodySlow:             {"body-too-slow", "Body too slow", http.StatusRequestTimeout, 0, ""},
 	BodyTooLarge:         {"body-too-large", "Body too large", http.StatusRequestEntityTooLarge, 0, ""},
@@ -143,6 +145,7 @@ var causes = []struct {
 	{assess.ErrKeyReused, KeyReused},
 	{assess.ErrDossierFull, dossierFull},
 	{assess.ErrBatchClosed, BatchClosed},
+	{assess.ErrNoExport, BadImport},
 	{assess.ErrVersionPublished, versionPublished},
 	{assess.ErrBusy, Busy},
 	{assess.ErrNoSuchRuleSet, noSuchRuleSet},

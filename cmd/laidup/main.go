@@ -37,6 +37,9 @@ type commands struct {
 	Keys    keysCommand    `cmd:"" help:"Create, list and revoke API keys in the store."`
 	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
 	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
+	Verify  verifyCommand  `cmd:"" help:"Check a store for damage and contradictions, without changing anything."`
+	Export  exportCommand  `cmd:"" help:"Export all data of an organisation from the store, one JSON record per line."`
+	Import  importCommand  `cmd:"" help:"Import an export into an organisation in the store. Importing it again changes nothing."`
 	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
 	Jobs    jobsCommand    `cmd:"" help:"Tools for writing job books: lint."`
 	New     newCommand     `cmd:"" help:"Write a starter report."`

@@ -112,17 +112,39 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 	if err != nil {
 		return Accepted{}, err
 	}
-	at := own.service.clock()
-	r, checked, err := own.service.decode(o.Body, at)
+	accepted, err := own.take(ctx, o, set, g, arrival{at: own.service.clock()})
+	if err == nil && !accepted.Repeat {
+		// The client may be gone by now; the report is stored and wants scoring all the same.
+		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{accepted.AssessmentID, firstAttempt}, senderWaits)
+	}
+	return accepted, err
+}
+
+// arrival is when and as what a report comes in.
+type arrival struct {
+	at time.Time
+	// imported is when it is brought over from where it came in first; zero: here it comes in first.
+	imported time.Time
+	// replaces is the report that one which is imported stands for: what it names itself is known by another id here.
+	replaces string
+}
+
+// take is the one door for reports that come by themselves: it validates one and stores it with a queued assessment,
+// which is to be handed over.
+func (own Account) take(ctx context.Context, o Order, set *ruleset.Set, gate int, in arrival) (Accepted, error) {
+	r, checked, err := own.service.decode(o.Body, in.at)
 	if err != nil {
 		return Accepted{}, err
+	}
+	if in.imported.IsZero() {
+		in.replaces = r.Replaces
 	}
 	sub := Submission{
 		Organisation: own.organisation,
 		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Replaces: r.Replaces,
-		Body:     o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: at,
+		Replaces: in.replaces,
+		Body:     o.Body, Gate: set.Gates[gate].ID, RuleSet: refOf(set), At: in.at, ImportedAt: in.imported,
 		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key,
 	}
 	if o.IdempotencyKey != "" {
@@ -139,8 +161,6 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 		"rule_set", set.Name+"/"+set.Version, "repeat", receipt.Repeat)
 	if !receipt.Repeat {
 		own.service.tell.ReportAccepted()
-		// The client may be gone by now; the report is stored and wants scoring all the same.
-		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{receipt.AssessmentID, firstAttempt}, senderWaits)
 	}
 	return Accepted{receipt, checked}, nil
 }

@@ -45,6 +45,8 @@ const (
 	WithdrawnReport     = "report.withdrawn"
 	VehicleErased       = "vehicle.erased"
 	RetentionSet        = "retention.set"
+	DataExported        = "data.exported"
+	DataImported        = "data.imported"
 	SubscriptionMade    = "subscription.made"
 	SubscriptionEnded   = "subscription.ended"
 	SubscriptionRotated = "subscription.rotated"
@@ -53,7 +55,7 @@ const (
 
 // Actions lists the actions.
 var Actions = []string{
-	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, VehicleErased, RetentionSet,
+	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, VehicleErased, RetentionSet, DataExported, DataImported,
 	SubscriptionMade, SubscriptionEnded, SubscriptionRotated, SubscriptionResumed,
 }
 

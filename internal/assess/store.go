@@ -69,6 +69,7 @@ type Submission struct {
 	Gate         string // the gate asked about
 	RuleSet      RuleSetRef
 	At           time.Time // when it was received; stored to the millisecond
+	ImportedAt   time.Time // when it was imported, if it was received elsewhere; zero: here
 	Batch        string    // the batch it came in; empty: by itself
 	Replaces     string    // the id of the report that it is to stand for; empty: none
 	PostedBy     string    // the id of the API key that it came with; empty: none was needed
@@ -79,6 +80,17 @@ type Submission struct {
 	// Fingerprint is a digest of the request the key came with.
 	IdempotencyKey string
 	Fingerprint    string
+}
+
+// QueuedAt is since when the assessment waits.
+func (s Submission) QueuedAt() time.Time { return later(s.At, s.ImportedAt) }
+
+// later is when something happens here that was done at a time, and perhaps elsewhere.
+func later(at, imported time.Time) time.Time {
+	if imported.IsZero() {
+		return at
+	}
+	return imported
 }
 
 // Receipt says under which ids a submission is stored. Repeat is set when an earlier
@@ -110,10 +122,14 @@ type Withdrawal struct {
 	AssessmentID string // of the assessment, if one is made
 	Because      string
 	At           time.Time // stored to the millisecond
+	ImportedAt   time.Time // when it was imported, if it was done elsewhere; zero: here
 	// Under says which rule set and gate to assess under, by those that the last report which stands was
 	// assessed under; nil: the same.
 	Under func(RuleSetRef, string) (RuleSetRef, string)
 }
+
+// QueuedAt is since when the assessment waits.
+func (w Withdrawal) QueuedAt() time.Time { return later(w.At, w.ImportedAt) }
 
 // Withdrawn is a report that is withdrawn. AssessmentID is empty where no report is left to assess, and
 // in a repeat.
@@ -303,7 +319,13 @@ type Store interface {
 	SetRetention(ctx context.Context, organisation string, days int) error
 	// Outlived returns up to limit vehicles, of all organisations, that are older than their retention.
 	Outlived(ctx context.Context, now time.Time, limit int) ([]Outlived, error)
-	// Audit lists what was done. Entries are written with what is done: nobody else can add, change or
+	// Holdings counts what an organisation has.
+	Holdings(ctx context.Context, organisation string) (Holdings, error)
+	// Entries lists all that came in on a vehicle, in that order, as it is at one moment.
+	Entries(ctx context.Context, organisation, vehicle string) ([]Entry, error)
+	// Note writes down that somebody does what changes nothing here, or no one thing: [DataExported], [DataImported].
+	Note(ctx context.Context, organisation, action string, detail map[string]any) error
+	// Audit lists what was done. Other entries are written with what is done: nobody else can add, change or
 	// remove one.
 	Audit(ctx context.Context, p AuditPage) ([]AuditEntry, error)
 

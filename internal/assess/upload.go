@@ -212,7 +212,11 @@ func (u *upload) store(ctx context.Context, lines []rawLine) error {
 	// Behind a chunk that was refused as a whole the next has the number it would have had.
 	c.ID = chunkID(u.batch.ID, c.Number)
 	u.decode(lines, c)
-	work, err := s.addChunk(ctx, c)
+	var work bool
+	err := s.patiently(ctx, "chunk "+c.ID, func() (err error) {
+		work, err = s.batches.AddChunk(ctx, c)
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -226,22 +230,26 @@ func (u *upload) store(ctx context.Context, lines []rawLine) error {
 			s.tell.ReportAccepted()
 		}
 	}
-	// The chunk is stored and will be worked on even if the queue is down; then it need not be waited for
-	// again and again.
-	if now := s.clock(); now.After(u.deaf) && !s.hand(context.WithoutCancel(ctx), s.byTheChunk(), errand{c.ID, firstAttempt}, senderWaits) {
-		u.deaf = now.Add(s.overdue)
-	}
+	s.handOne(ctx, s.byTheChunk(), c.ID, &u.deaf)
 	return nil
 }
 
-// addChunk stores a chunk; what is in the way for a moment is waited for.
-func (s *Service) addChunk(ctx context.Context, c NewChunk) (work bool, err error) {
+// handOne hands over one of many pieces of work that are stored and will be worked on even if the queue is down: then
+// it need not be waited for again and again, and nothing is handed over until deaf.
+func (s *Service) handOne(ctx context.Context, l lane, id string, deaf *time.Time) {
+	if now := s.clock(); now.After(*deaf) && !s.hand(context.WithoutCancel(ctx), l, errand{id, firstAttempt}, senderWaits) {
+		*deaf = now.Add(s.overdue)
+	}
+}
+
+// patiently does something with the store; what is in the way for a moment is waited for.
+func (s *Service) patiently(ctx context.Context, what string, do func() error) error {
 	for pause := 50 * time.Millisecond; ; pause *= 3 {
-		work, err = s.batches.AddChunk(ctx, c)
+		err := do()
 		if !errors.Is(err, ErrUnavailable) || pause > time.Second || ctx.Err() != nil {
-			return work, err
+			return err
 		}
-		s.log.WarnContext(ctx, "chunk not stored yet", "chunk", c.ID, "error", err)
+		s.log.WarnContext(ctx, what+" not stored yet", "error", err)
 		select {
 		case <-time.After(pause):
 		case <-ctx.Done():

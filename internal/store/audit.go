@@ -55,6 +55,18 @@ func (s *Store) execNoted(ctx context.Context, d deed, query string, args ...any
 	})
 }
 
+// Note implements [assess.Store].
+func (s *Store) Note(ctx context.Context, organisation, action string, detail map[string]any) error {
+	by := assess.ActorOf(ctx)
+	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		return noteDeed(ctx, tx, by, deed{organisation: organisation, action: action, detail: detail})
+	})
+	if err != nil {
+		return fmt.Errorf("note %s: %w", action, err)
+	}
+	return nil
+}
+
 // Audit implements [assess.Store].
 func (s *Store) Audit(ctx context.Context, p assess.AuditPage) ([]assess.AuditEntry, error) {
 	list, err := many(ctx, s.read, deedFields, selectDeeds, p.Organisation, p.BeforeID, p.Limit)

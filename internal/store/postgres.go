@@ -38,6 +38,7 @@ func openPostgreSQL(ctx context.Context, o Options) (*Store, error) {
 			return transact(ctx, db, do)
 		},
 		migrations: migrations,
+		dialect:    goose.DialectPostgres,
 		pools:      map[string]*sql.DB{"all": db},
 		close:      db.Close,
 		unsettled:  unsettled,

@@ -60,6 +60,24 @@ ON CONFLICT (organisation, key) DO NOTHING`
 SELECT ` + reportColumns + `, body FROM reports
 WHERE organisation = $1 AND vehicle = $2 AND ordinal <= $3 AND (withdrawn_ordinal IS NULL OR withdrawn_ordinal > $3) ORDER BY ordinal`
 
+	// What came in on a vehicle, under each ordinal one thing: a report, or a withdrawal that none brought with it.
+	selectEntries = `
+SELECT r.ordinal AS place, r.id, FALSE, r.received_at, '', r.posted_by,
+    COALESCE((SELECT o.id FROM reports AS o WHERE o.organisation = $1 AND o.vehicle = $2 AND o.replaced_by = r.id), ''),
+    COALESCE(a.gate, ''), COALESCE(a.rule_set, ''), COALESCE(a.rule_set_version, ''), COALESCE(a.rule_set_digest, '')
+FROM reports AS r LEFT JOIN assessments AS a ON a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.ordinal
+WHERE r.organisation = $1 AND r.vehicle = $2
+UNION ALL
+SELECT r.withdrawn_ordinal, r.id, TRUE, r.withdrawn_at, r.withdrawn_because, '', '',
+    COALESCE(a.gate, ''), COALESCE(a.rule_set, ''), COALESCE(a.rule_set_version, ''), COALESCE(a.rule_set_digest, '')
+FROM reports AS r LEFT JOIN assessments AS a ON a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.withdrawn_ordinal
+WHERE r.organisation = $1 AND r.vehicle = $2 AND r.withdrawn_ordinal IS NOT NULL
+    AND NOT EXISTS (SELECT 1 FROM reports AS o WHERE o.organisation = $1 AND o.vehicle = $2 AND o.ordinal = r.withdrawn_ordinal)
+ORDER BY place`
+
+	selectHoldings = `
+SELECT count(*), COALESCE(sum(v.reports - v.withdrawals), 0), COALESCE(sum(v.withdrawals), 0) FROM vehicles AS v WHERE v.organisation = $1`
+
 	selectReports = `
 SELECT ` + reportColumns + `, body FROM reports
 WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR ordinal < (
@@ -644,6 +662,120 @@ ORDER BY plans.enqueued_at, plans.id LIMIT $2`
 SELECT ` + workedColumns + ` FROM plans
 WHERE plans.finished_at IS NULL AND plans.enqueued_at > $1
 ORDER BY plans.enqueued_at, plans.id LIMIT $2`
+
+	// Who looks a store through goes along the tables page by page, whosever the rows are, and is told with each row
+	// what of it is to be found elsewhere. See verify.go.
+	selectMigrations = `SELECT version_id FROM goose_db_version WHERE is_applied`
+
+	walkVehicles = `
+SELECT v.organisation, v.reference, v.reports, v.withdrawals, v.withdrawn, v.void, v.assessed, v.updated_at, v.gates,
+    (SELECT count(*) FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference),
+    (SELECT count(*) FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference AND r.withdrawn_ordinal IS NOT NULL),
+    (SELECT count(*) FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference AND r.withdrawn_ordinal IS NOT NULL
+        AND NOT EXISTS (SELECT 1 FROM reports AS o WHERE o.organisation = v.organisation AND o.vehicle = v.reference AND o.ordinal = r.withdrawn_ordinal)),
+    (SELECT count(*) FROM (SELECT r.ordinal FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference
+        UNION SELECT r.withdrawn_ordinal FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference AND r.withdrawn_ordinal IS NOT NULL) AS taken),
+    (SELECT max(received_at) FROM reports AS r WHERE r.organisation = v.organisation AND r.vehicle = v.reference),
+    (SELECT count(*) - count(DISTINCT a.ordinal) FROM assessments AS a WHERE a.organisation = v.organisation AND a.vehicle = v.reference),
+    COALESCE((SELECT max(a.ordinal) FROM assessments AS a WHERE a.organisation = v.organisation AND a.vehicle = v.reference AND a.state = 'done'), 0),
+    (SELECT a.summary FROM assessments AS a WHERE a.organisation = v.organisation AND a.vehicle = v.reference AND a.state = 'done' AND a.ordinal = v.assessed AND a.ordinal > v.void
+        ORDER BY a.created_at DESC, a.id DESC LIMIT 1),
+    EXISTS (SELECT 1 FROM vehicle_spellings AS s WHERE s.organisation = v.organisation AND s.folded = lower(v.reference))
+FROM vehicles AS v WHERE (v.organisation, v.reference) > ($1, $2) ORDER BY v.organisation, v.reference LIMIT $3`
+
+	walkReports = `
+SELECT ` + reportColumns + `, body, r.organisation,
+    EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = r.organisation AND v.reference = r.vehicle),
+    EXISTS (SELECT 1 FROM assessments AS a WHERE a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.ordinal AND a.report_id = r.id),
+    r.withdrawn_ordinal IS NOT NULL
+        AND EXISTS (SELECT 1 FROM reports AS o WHERE o.organisation = r.organisation AND o.vehicle = r.vehicle AND o.ordinal < r.withdrawn_ordinal
+            AND (o.withdrawn_ordinal IS NULL OR o.withdrawn_ordinal > r.withdrawn_ordinal))
+        AND NOT EXISTS (SELECT 1 FROM assessments AS a WHERE a.organisation = r.organisation AND a.vehicle = r.vehicle AND a.ordinal = r.withdrawn_ordinal),
+    r.replaced_by IS NOT NULL AND NOT EXISTS (SELECT 1 FROM reports AS o WHERE o.organisation = r.organisation AND o.vehicle = r.vehicle AND o.id = r.replaced_by)
+FROM reports AS r WHERE r.id > $1 ORDER BY r.id LIMIT $2`
+
+	walkAssessments = `
+SELECT ` + assessmentColumns + `, body, a.organisation,
+    EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = a.organisation AND v.reference = a.vehicle),
+    EXISTS (SELECT 1 FROM reports AS r WHERE r.id = a.report_id AND r.organisation = a.organisation AND r.vehicle = a.vehicle AND r.ordinal <= a.ordinal),
+    EXISTS (SELECT 1 FROM reports AS r WHERE r.organisation = a.organisation AND r.vehicle = a.vehicle AND (r.ordinal = a.ordinal OR r.withdrawn_ordinal = a.ordinal)),
+    EXISTS (SELECT 1 FROM rule_sets AS s WHERE s.digest = a.rule_set_digest)
+FROM assessments AS a WHERE a.id > $1 ORDER BY a.id LIMIT $2`
+
+	walkDone = `SELECT a.organisation, a.id FROM assessments AS a WHERE a.state = 'done' AND ($1 = '' OR a.id < $1) ORDER BY a.id DESC LIMIT $2`
+
+	walkGates = `
+SELECT g.organisation, g.vehicle, g.gate, g.state, g.in_the_way,
+    EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = g.organisation AND v.reference = g.vehicle),
+    (SELECT a.summary FROM vehicles AS v JOIN assessments AS a ON a.organisation = v.organisation AND a.vehicle = v.reference AND a.state = 'done' AND a.ordinal = v.assessed
+        WHERE v.organisation = g.organisation AND v.reference = g.vehicle AND v.assessed = g.assessed AND v.assessed > v.void ORDER BY a.created_at DESC, a.id DESC LIMIT 1)
+FROM vehicle_gates AS g WHERE (g.organisation, g.vehicle, g.gate) > ($1, $2, $3) ORDER BY g.organisation, g.vehicle, g.gate LIMIT $4`
+
+	walkSpellings = `
+SELECT s.organisation, s.folded, EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = s.organisation AND v.reference = s.vehicle)
+FROM vehicle_spellings AS s WHERE (s.organisation, s.folded) > ($1, $2) ORDER BY s.organisation, s.folded LIMIT $3`
+
+	walkRuleSets = `SELECT digest, name, version, canonical FROM rule_sets WHERE digest > $1 ORDER BY digest LIMIT $2`
+
+	// Of a step of a plan something else was sent than is stored.
+	walkKeys = `
+SELECT k.organisation, k.key, k.fingerprint, r.id, r.body, a.gate, a.rule_set, a.rule_set_version,
+    EXISTS (SELECT 1 FROM plans AS p WHERE p.organisation = r.organisation AND p.vehicle = r.vehicle AND substr(r.reference, 1, length(p.id) + 1) = p.id || '/')
+FROM idempotency AS k
+LEFT JOIN reports AS r ON r.organisation = k.organisation AND r.id = k.report_id
+LEFT JOIN assessments AS a ON a.organisation = k.organisation AND a.id = k.assessment_id
+WHERE (k.organisation, k.key) > ($1, $2) ORDER BY k.organisation, k.key LIMIT $3`
+
+	walkPlans = `
+SELECT ` + workedColumns + `, plans.body,
+    EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = plans.organisation AND v.reference = plans.vehicle),
+    EXISTS (SELECT 1 FROM assessments AS a WHERE a.id = plans.assessment_id AND a.organisation = plans.organisation AND a.vehicle = plans.vehicle)
+FROM plans WHERE plans.id > $1 ORDER BY plans.id LIMIT $2`
+
+	walkBatches = `
+SELECT ` + batchColumns + `,
+    (SELECT count(*) FROM batch_lines AS l WHERE l.batch = batches.id),
+    (SELECT COALESCE(max(l.line), 0) FROM batch_lines AS l WHERE l.batch = batches.id),
+    (SELECT count(*) FROM batch_lines AS l WHERE l.batch = batches.id AND l.assessment_id IS NULL AND l.problem <> $1),
+    (SELECT count(*) FROM batch_lines AS l WHERE l.batch = batches.id AND l.problem = $1),
+    (SELECT count(*) FROM batch_chunks AS c WHERE c.batch = batches.id),
+    (SELECT count(*) FROM batch_chunks AS c WHERE c.batch = batches.id AND c.finished_at IS NOT NULL),
+    (SELECT count(*) FROM batch_lines AS l JOIN batch_chunks AS c ON c.batch = l.batch AND c.number = l.chunk AND c.finished_at IS NOT NULL
+        WHERE l.batch = batches.id AND (batches.kind = 'reports' AND l.assessment_id IS NOT NULL OR batches.kind = 'rescore' AND (l.result IS NOT NULL OR l.problem <> $1)))
+FROM batches WHERE id > $2 ORDER BY id LIMIT $3`
+
+	walkLines = `
+SELECT l.batch, l.line, COALESCE(l.assessment_id, ''), b.organisation,
+    l.assessment_id IS NOT NULL AND NOT EXISTS (SELECT 1 FROM assessments AS a WHERE a.organisation = b.organisation AND a.id = l.assessment_id)
+FROM batch_lines AS l JOIN batches AS b ON b.id = l.batch
+WHERE (l.batch, l.line) > ($1, $2) ORDER BY l.batch, l.line LIMIT $3`
+
+	walkEvents = `
+SELECT e.place, e.id, e.organisation,
+    e.vehicle IS NOT NULL AND NOT EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = e.organisation AND v.reference = e.vehicle)
+FROM events AS e WHERE e.place > $1 ORDER BY e.place LIMIT $2`
+
+	walkSubscriptions = `SELECT ` + subscriptionColumns + ` FROM subscriptions WHERE id > $1 ORDER BY id LIMIT $2`
+
+	// A subscription that has ended is in the audit trail; its deliveries go with their events.
+	walkDeliveries = `
+SELECT d.number, d.organisation, d.subscription, d.event,
+    EXISTS (SELECT 1 FROM events AS e WHERE e.id = d.event AND e.organisation = d.organisation),
+    EXISTS (SELECT 1 FROM subscriptions AS s WHERE s.id = d.subscription AND s.organisation = d.organisation)
+        OR EXISTS (SELECT 1 FROM audit AS u WHERE u.organisation = d.organisation AND u.action = 'subscription.ended' AND u.subject = d.subscription)
+FROM deliveries AS d WHERE d.number > $1 ORDER BY d.number LIMIT $2`
+
+	walkAudit = `SELECT u.place, u.id, u.organisation, u.at, u.detail FROM audit AS u WHERE u.place > $1 ORDER BY u.place LIMIT $2`
+
+	// PostgreSQL refuses by itself what is at odds with an index or a reference, unless somebody has told it not to look.
+	selectUnproven = `
+SELECT 'constraint ' || c.conname FROM pg_constraint AS c WHERE NOT c.convalidated AND c.connamespace = current_schema()::regnamespace
+UNION ALL
+SELECT 'index ' || c.relname FROM pg_index AS i JOIN pg_class AS c ON c.oid = i.indexrelid WHERE NOT (i.indisvalid AND i.indisready) AND c.relnamespace = current_schema()::regnamespace
+UNION ALL
+SELECT 'trigger ' || t.tgname || ' of ' || c.relname FROM pg_trigger AS t JOIN pg_class AS c ON c.oid = t.tgrelid WHERE t.tgenabled = 'D' AND c.relnamespace = current_schema()::regnamespace`
+
+	selectBadPages = `SELECT COALESCE(checksum_failures, 0) FROM pg_stat_database WHERE datname = current_database()`
 )
 
 // orZero scans a column into To; NULL leaves it at its zero value.

@@ -25,10 +25,10 @@ func (s *Store) Accept(ctx context.Context, sub assess.Submission) (assess.Recei
 }
 
 func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Receipt, error) {
-	at := sub.At.UnixMilli()
+	at, queued := sub.At.UnixMilli(), sub.QueuedAt().UnixMilli()
 	if sub.IdempotencyKey != "" {
 		claim, err := tx.ExecContext(ctx, insertKey,
-			sub.Organisation, sub.IdempotencyKey, sub.Fingerprint, sub.ReportID, sub.AssessmentID, at)
+			sub.Organisation, sub.IdempotencyKey, sub.Fingerprint, sub.ReportID, sub.AssessmentID, queued)
 		if err != nil {
 			return assess.Receipt{}, fmt.Errorf("insert idempotency key: %w", err)
 		}
@@ -63,7 +63,7 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 	}
 	if _, err := tx.ExecContext(ctx, insertAssessment,
 		sub.AssessmentID, sub.Organisation, sub.ReportID, sub.Vehicle, ordinal, sub.Gate,
-		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, at, sub.Batch); err != nil {
+		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, queued, sub.Batch); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert assessment %s: %w", sub.AssessmentID, err)
 	}
 	if replaced != nil {
@@ -141,7 +141,7 @@ func replace(ctx context.Context, tx *sql.Tx, sub assess.Submission, old assess.
 		return fmt.Errorf("replace report %s: %w", old.ID, err)
 	}
 	old.ReplacedBy = sub.ReportID
-	return emit(ctx, tx, sub.Organisation, assess.WithdrawalEvent(old, sub.AssessmentID, sub.At))
+	return emit(ctx, tx, sub.Organisation, assess.WithdrawalEvent(old, sub.AssessmentID, sub.QueuedAt()))
 }
 
 // Withdraw implements [assess.Store].
@@ -202,12 +202,12 @@ func withdraw(ctx context.Context, tx *sql.Tx, w assess.Withdrawal) (assess.With
 			set, gate = w.Under(set, gate)
 		}
 		done.AssessmentID = w.AssessmentID
-		_, err = tx.ExecContext(ctx, insertAssessment, w.AssessmentID, w.Organisation, report, vehicle, ordinal, gate, set.Name, set.Version, set.Digest, at, "")
+		_, err = tx.ExecContext(ctx, insertAssessment, w.AssessmentID, w.Organisation, report, vehicle, ordinal, gate, set.Name, set.Version, set.Digest, w.QueuedAt().UnixMilli(), "")
 	}
 	if err != nil {
 		return done, fmt.Errorf("assess vehicle %s again: %w", vehicle, err)
 	}
-	return done, emit(ctx, tx, w.Organisation, assess.WithdrawalEvent(done.Report, done.AssessmentID, w.At))
+	return done, emit(ctx, tx, w.Organisation, assess.WithdrawalEvent(done.Report, done.AssessmentID, w.QueuedAt()))
 }
 
 // Reports implements [assess.Store].

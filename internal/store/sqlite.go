@@ -79,6 +79,7 @@ func openSQLite(ctx context.Context, o Options) (*Store, error) {
 		read:       read,
 		write:      w.write,
 		migrations: migrations,
+		dialect:    goose.DialectSQLite3,
 		pools:      map[string]*sql.DB{"read": read, "write": write},
 		damage:     check.found,
 		scrub:      scrub.scrub,

@@ -31,11 +31,12 @@ type Options struct {
 
 // Store is an [assess.Store] in SQL. It is safe for concurrent use.
 type Store struct {
-	read *sql.DB
+	read querier
 	// write runs do in a transaction: all of it is stored durably, or nothing and an error is
 	// returned. The context that do gets is the one to run its queries under.
 	write      func(ctx context.Context, do func(context.Context, *sql.Tx) error) error
 	migrations *goose.Provider
+	dialect    goose.Dialect
 	newest     int64 // the schema version that this program needs
 	pools      map[string]*sql.DB
 	damage     func() error // what is wrong with the file; nil: nobody looks

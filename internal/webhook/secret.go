@@ -67,6 +67,14 @@ func KeyIn(folder string) (*Key, error) {
 	return key, nil
 }
 
+// FindKey returns the key in a folder, and makes none: nil if there is none.
+func FindKey(folder string) (*Key, error) {
+	if _, err := os.Stat(filepath.Join(folder, KeyFile)); errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	return KeyIn(folder)
+}
+
 // makeKey makes the file whole or not at all: half a key would lose every secret. Of two programs that
 // make it at once, both take the key of the first.
 func makeKey(folder, name string) ([]byte, error) {
@@ -110,6 +118,15 @@ func (k *Key) open(sealed, subscription string) ([]byte, error) {
 		return nil, errSealed
 	}
 	return secret, nil
+}
+
+// Opens says whether the key opens the secrets of a subscription: the error is of one that it does not open.
+func (k *Key) Opens(s Subscription) error {
+	_, err := k.open(s.Secret, s.ID)
+	if err == nil && s.SecretBefore != "" {
+		_, err = k.open(s.SecretBefore, s.ID)
+	}
+	return err
 }
 
 // newSecret makes a secret and seals it.

@@ -31,6 +31,17 @@ func (m *Memory) note(ctx context.Context, organisation, action, subject string,
 	}})
 }
 
+// Note implements [assess.Store].
+func (m *Memory) Note(ctx context.Context, organisation, action string, detail map[string]any) error {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	m.note(ctx, organisation, action, "", detail)
+	return nil
+}
+
 // Audit implements [assess.Store].
 func (m *Memory) Audit(ctx context.Context, p assess.AuditPage) ([]assess.AuditEntry, error) {
 	leave, err := m.enter(ctx)

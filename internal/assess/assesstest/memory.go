@@ -173,7 +173,7 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 	}
 	m.assessments[s.AssessmentID] = &assess.Assessment{
 		ID: s.AssessmentID, Organisation: s.Organisation, ReportID: s.ReportID, Vehicle: s.Vehicle, Gate: s.Gate, Ordinal: l.entries,
-		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: at, EnqueuedAt: at,
+		RuleSet: s.RuleSet, State: assess.Queued, CreatedAt: stored(s.QueuedAt()), EnqueuedAt: stored(s.QueuedAt()),
 	}
 	if s.Batch != "" {
 		m.ofBatch[s.AssessmentID] = s.Batch
@@ -286,7 +286,7 @@ func (m *Memory) Withdraw(ctx context.Context, w assess.Withdrawal) (assess.With
 	done.AssessmentID = w.AssessmentID
 	m.assessments[w.AssessmentID] = &assess.Assessment{
 		ID: w.AssessmentID, Organisation: w.Organisation, ReportID: last.ID, Vehicle: r.Vehicle, Gate: gate, Ordinal: l.entries,
-		RuleSet: set, State: assess.Queued, CreatedAt: stored(w.At), EnqueuedAt: stored(w.At),
+		RuleSet: set, State: assess.Queued, CreatedAt: stored(w.QueuedAt()), EnqueuedAt: stored(w.QueuedAt()),
 	}
 	return done, nil
 }
