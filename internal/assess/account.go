@@ -121,8 +121,8 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 		Organisation: own.organisation,
 		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Replaces: r.Replaces,
-		Body:     o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: at,
+		Replaces: r.Replaces, Photos: r.AllPhotos(),
+		Body: o.Body, Gate: set.Gates[g].ID, RuleSet: refOf(set), At: at,
 		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key,
 	}
 	if o.IdempotencyKey != "" {
@@ -131,6 +131,10 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 	receipt, err := own.store().Accept(ctx, sub)
 	if errors.Is(err, ErrNothingToReplace) {
 		return Accepted{}, &InvalidError{nothingToReplace}
+	}
+	var unknown *UnknownPhotosError
+	if errors.As(err, &unknown) {
+		return Accepted{}, &InvalidError{unknown.faults()}
 	}
 	if err != nil {
 		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)
