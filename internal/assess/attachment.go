@@ -110,7 +110,7 @@ const (
 	unlinkedFor = 7 * 24 * time.Hour
 	// writtenWithin is how long it may take from the reservation of a file to its attachment.
 	writtenWithin = time.Hour
-	// pixelsAtOnce is how many pixels are unpacked at once: a few bytes of memory each, up to fifteen for what is hostile.
+	// pixelsAtOnce is how many pixels are unpacked at once, by what they cost: it bounds the memory that photos take.
 	pixelsAtOnce = photo.MaxPixels
 	// photoWaits is how long a photo waits for others to be done.
 	photoWaits = 20 * time.Second
@@ -165,16 +165,15 @@ func (s *Service) prepare(ctx context.Context, sent []byte) (photo.Photo, error)
 	if err != nil {
 		return photo.Photo{}, err
 	}
-	pixels := int64(picture.Width) * int64(picture.Height)
 	waiting, cancel := context.WithTimeout(ctx, photoWaits)
 	defer cancel()
-	if err := s.unpacking.Acquire(waiting, pixels); err != nil {
+	if err := s.unpacking.Acquire(waiting, picture.Cost); err != nil {
 		if ctx.Err() != nil {
 			return photo.Photo{}, ctx.Err()
 		}
 		return photo.Photo{}, ErrManyPhotos
 	}
-	defer s.unpacking.Release(pixels)
+	defer s.unpacking.Release(picture.Cost)
 	return picture.Store()
 }
 

@@ -13,7 +13,7 @@ import (
 // upright is the orientation of a picture that is stored as it is to be seen.
 const upright = 1
 
-var metaFormats = map[*kind]imagemeta.ImageFormat{kindJPEG: imagemeta.JPEG, kindPNG: imagemeta.PNG, kindWebP: imagemeta.TIFF}
+var metaFormats = map[*kind]imagemeta.ImageFormat{kindJPEG: imagemeta.JPEG, kindProgressive: imagemeta.JPEG, kindPNG: imagemeta.PNG, kindWebP: imagemeta.TIFF}
 
 // orientation reads how a picture is to be turned, as EXIF numbers it from 1 to 8. What does not say, or says something
 // else, is upright.

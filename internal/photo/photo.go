@@ -25,7 +25,8 @@ import (
 
 // Limits of a picture.
 const (
-	MaxBytes  = 15 << 20 // as it is sent
+	MaxBytes = 15 << 20 // as it is sent
+	// MaxPixels is how many pixels a JPEG may have. What takes more memory for each may have fewer.
 	MaxPixels = 50 << 20
 	// MaxStored is how many bytes a stored picture may have: stored anew, it may be larger than it was sent.
 	MaxStored = 2 * MaxBytes
@@ -70,6 +71,9 @@ type Picture struct {
 	data          []byte
 	kind          *kind
 	Width, Height int // in pixels, as stored by the camera
+	// Cost is how much memory it takes to unpack it, in pixels of a plain JPEG: of some eight bytes, with all that is
+	// made of it.
+	Cost int64
 }
 
 // kind is a kind of picture that is taken.
@@ -78,12 +82,14 @@ type kind struct {
 	config func(io.Reader) (image.Config, error)
 	decode func(io.Reader) (image.Image, error)
 	stored string // the media type in which it is stored
+	cost   int    // how much memory a pixel takes, in those of a plain JPEG
 }
 
 var (
-	kindJPEG = &kind{"JPEG", jpeg.DecodeConfig, jpeg.Decode, JPEG}
-	kindPNG  = &kind{"PNG", png.DecodeConfig, png.Decode, PNG}
-	kindWebP = &kind{"WebP", webp.DecodeConfig, webp.Decode, JPEG}
+	kindJPEG        = &kind{"JPEG", jpeg.DecodeConfig, jpeg.Decode, JPEG, 1}
+	kindProgressive = &kind{"progressive JPEG", jpeg.DecodeConfig, jpeg.Decode, JPEG, 3} // all its coefficients are kept
+	kindPNG         = &kind{"PNG", png.DecodeConfig, png.Decode, PNG, 2}
+	kindWebP        = &kind{"WebP", webp.DecodeConfig, webp.Decode, JPEG, 2}
 )
 
 // kinds are those that are taken, by their media types.
@@ -107,10 +113,10 @@ func Read(data []byte) (*Picture, error) {
 		return nil, damaged(k)
 	case c.Width < 1 || c.Height < 1:
 		return nil, &UnusableError{fmt.Sprintf("The %s has %d by %d pixels: there is nothing to see.", k.name, c.Width, c.Height)}
-	case c.Width > MaxPixels/c.Height:
-		return nil, &UnusableError{fmt.Sprintf("The photo has %d by %d pixels. The limit is %d million in all: send it smaller.", c.Width, c.Height, MaxPixels>>20)}
+	case c.Width > MaxPixels/k.cost/c.Height:
+		return nil, &UnusableError{fmt.Sprintf("The photo has %d by %d pixels. The limit of a %s is %d million in all: send it smaller.", c.Width, c.Height, k.name, MaxPixels/k.cost/1_000_000)}
 	}
-	return &Picture{data, k, c.Width, c.Height}, nil
+	return &Picture{data, k, c.Width, c.Height, int64(c.Width) * int64(c.Height) * int64(k.cost)}, nil
 }
 
 func damaged(k *kind) error {
@@ -124,7 +130,11 @@ func kindOf(data []byte) (*kind, error) {
 	}
 	found := mimetype.Detect(data)
 	for m := found; m != nil; m = m.Parent() {
-		if k := kinds[m.String()]; k != nil {
+		k := kinds[m.String()]
+		if k == kindJPEG && progressive(data) {
+			k = kindProgressive
+		}
+		if k != nil {
 			return k, nil
 		}
 		if slices.Contains(heif, m.String()) {
@@ -136,6 +146,27 @@ func kindOf(data []byte) (*kind, error) {
 	}
 	media, _, _ := strings.Cut(found.String(), ";")
 	return nil, &WrongKindError{fmt.Sprintf("This is no photo that can be taken; it looks like %s. Send a photo as JPEG, PNG or WebP, as it is and uncompressed.", media)}
+}
+
+// progressive says whether a JPEG comes in passes, of which all are kept until the last. It goes from segment to segment
+// as image/jpeg does.
+func progressive(data []byte) bool {
+	for i := 2; i+4 <= len(data); {
+		marker := data[i+1]
+		switch {
+		case data[i] != 0xff, marker == 0xff: // fill, or what should not be there
+			i++
+		case marker == 0xc2:
+			return true
+		case marker == 0xc0, marker == 0xc1, marker == 0xda:
+			return false
+		case marker == 0, marker >= 0xd0 && marker <= 0xd7: // without a length
+			i += 2
+		default:
+			i += 2 + int(data[i+2])<<8 + int(data[i+3])
+		}
+	}
+	return false
 }
 
 // heif are the media types of the HEIF family (ISO/IEC 23008-12).

@@ -294,6 +294,11 @@ func headerOfJPEG(w, h uint16) []byte {
 	return append(b, 3, 1, 0x11, 0, 2, 0x11, 0, 3, 0x11, 0)
 }
 
+// progressive makes a JPEG one that comes in passes, by its header.
+func progressive(data []byte) []byte {
+	return bytes.Replace(data, []byte{0xff, 0xc0}, []byte{0xff, 0xc2}, 1)
+}
+
 // headerOfPNG is a PNG that says how large it is, and ends there.
 func headerOfPNG(w, h uint32) []byte {
 	b := []byte("\x89PNG\r\n\x1a\n\x00\x00\x00\x0dIHDR")
@@ -335,7 +340,11 @@ func TestWhatIsRefused(t *testing.T) {
 		"a PNG with a wrong sum":       {bytes.Replace(asPNG, []byte(hidden), []byte(strings.ToUpper(hidden)), 2), false, "damaged"},
 		"a large JPEG in few bytes":    {headerOfJPEG(65535, 65535), false, "million"},
 		"a large PNG in few bytes":     {headerOfPNG(1<<31-1, 1<<31-1), false, ""},
-		"a wide PNG in few bytes":      {headerOfPNG(photo.MaxPixels+1, 1), false, "million"},
+		"a wide PNG in few bytes":      {headerOfPNG(photo.MaxPixels/2+1, 1), false, "26 million"},
+		"a large progressive JPEG":     {progressive(headerOfJPEG(4200, 4200)), false, "17 million"},
+		"a hidden progressive JPEG":    {bytes.Replace(progressive(headerOfJPEG(4200, 4200)), []byte("\xff\xc2"), []byte("\x00\xff\xff\xff\xc2"), 1), false, "17 million"},
+		"a plain JPEG of that size":    {headerOfJPEG(4200, 4200), false, "damaged"},
+		"a progressive one that ends":  {progressive(headerOfJPEG(4000, 4000)), false, "damaged"},
 		"a large WebP in few bytes":    {riff(webpCanvas(16384, 16384), "VP8L", []byte{0x2f}), false, "million"},
 		"a WebP larger than it says":   {small, false, "damaged"},
 		"more bytes than are taken":    {append(bytes.Clone(asJPEG), make([]byte, photo.MaxBytes+1-len(asJPEG))...), false, "limit"},
