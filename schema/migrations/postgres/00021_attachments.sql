@@ -19,7 +19,7 @@ CREATE INDEX attachments_by_age ON attachments (touched_at);
 -- Which report links which.
 CREATE TABLE photo_links (
     organisation  TEXT COLLATE "C" NOT NULL,
-    report_id     TEXT COLLATE "C" NOT NULL,
+    report_id     TEXT COLLATE "C" NOT NULL REFERENCES reports (id) ON DELETE CASCADE,
     vehicle       TEXT COLLATE "C" NOT NULL,
     attachment_id TEXT COLLATE "C" NOT NULL,
     PRIMARY KEY (report_id, attachment_id),

@@ -19,7 +19,7 @@ CREATE INDEX attachments_by_age ON attachments (touched_at);
 -- Which report links which.
 CREATE TABLE photo_links (
     organisation  TEXT NOT NULL,
-    report_id     TEXT NOT NULL,
+    report_id     TEXT NOT NULL REFERENCES reports (id) ON DELETE CASCADE,
     vehicle       TEXT NOT NULL,
     attachment_id TEXT NOT NULL,
     PRIMARY KEY (report_id, attachment_id),
