@@ -36,7 +36,7 @@ type commands struct {
 	Work    workCommand    `cmd:"" help:"Score assessments for other servers. Needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Create, list and revoke API keys in the store."`
 	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
-	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy."`
+	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy. Photos are files beside it: copy their folder afterwards."`
 	Rules   rulesCommand   `cmd:"" help:"Tools for writing rule sets: lint, test, explain, diff, doc."`
 	New     newCommand     `cmd:"" help:"Write a starter report."`
 	Demo    demoCommand    `cmd:"" help:"Start everything with embedded defaults, submit three demo vehicles and show the results."`
