@@ -380,3 +380,41 @@ func TestPhotosSentAtOnceAreLimited(t *testing.T) {
 	all.Wait()
 	w.photo(good).is(t, http.StatusOK)
 }
+
+// Photos stand beside what is in the way of their item, and with the report that links them, each leading to the whole
+// picture.
+func TestThePageOfAVehicleShowsItsPhotos(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	whole, belt, gone := w.attach(picture(t, 64, 48))["id"].(string), w.attach(picture(t, 48, 64))["id"].(string), w.attach(picture(t, 32, 32))["id"].(string)
+	linking := func(id string) []byte {
+		return demo(t, "marrick-tern-01.1", func(o object) {
+			o["photos"] = []string{whole}
+			for _, one := range o["observations"].([]any) {
+				if one.(object)["item"] == "timing_belt" { // three say something of it
+					one.(object)["photos"] = []string{id}
+				}
+			}
+		})
+	}
+	withdrawn := w.sent(linking(gone), "")
+	w.post("/v1/reports/"+withdrawn+"/withdraw", []byte(`{"reason":"of another vehicle"}`)).is(t, http.StatusOK)
+	w.sent(linking(belt), "")
+	w.queue.workers.Wait()
+	page := string(w.get("/vehicles/marrick-tern-01").is(t, http.StatusOK).text)
+	blocking, reports, _ := strings.Cut(page, `id="reports"`)
+	img := func(id, alt string) string {
+		return `<a href="/v1/attachments/` + id + `"><img src="/v1/attachments/` + id + `/thumbnail" alt="` + alt + `" loading="lazy"></a>`
+	}
+	for _, c := range []struct {
+		where, what string
+		want        int
+	}{
+		{blocking, img(belt, "Photo: timing belt"), 1}, {blocking, whole, 0}, {blocking, gone, 0},
+		{reports, img(belt, "Photo: timing belt"), 3}, {reports, img(whole, "Photo: vehicle"), 2}, {reports, img(gone, "Photo: timing belt"), 3},
+	} {
+		if got := strings.Count(c.where, c.what); got != c.want {
+			t.Errorf("%s is there %d times, want %d", c.what, got, c.want)
+		}
+	}
+}
