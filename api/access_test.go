@@ -95,7 +95,8 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 	hooks.happens("brennick-motors")
 	delivery := w.get("/v1/subscriptions/"+sub+"/deliveries", ours).object(t)["deliveries"].([]any)[0].(object)["id"].(string)
 	planned := w.planned("tern-01", `{"gate":"hand_turn"}`, ours)["id"].(string)
-	secrets := []string{planned, sub, delivery, "marrick-tern-91", "hooks.example.org", id, failed, report, "tern-01", "tern-02", "brennick-yard", ourKey}
+	attached := w.attach(picture(t, 8, 6), ours)["id"].(string)
+	secrets := []string{attached, planned, sub, delivery, "marrick-tern-91", "hooks.example.org", id, failed, report, "tern-01", "tern-02", "brennick-yard", ourKey}
 
 	fill := func(path string) string {
 		reference, name := "tern-01", id
@@ -110,6 +111,9 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 		}
 		if strings.Contains(path, "/plans/") {
 			name = planned
+		}
+		if strings.Contains(path, "/attachments/") {
+			name = attached
 		}
 		return strings.NewReplacer("{step}", "1", "{delivery}", delivery, "{id}", name, "{reference}", reference, "{name}", "brennick-yard", "{version}", "1.0.0").Replace(path)
 	}
@@ -130,7 +134,7 @@ func TestAStrangersKeyOpensNothingOfOurs(t *testing.T) {
 				t.Errorf("%s %s answers %d for ours and %d for what is not there: %s", r.Method, path, a.StatusCode, nobody.StatusCode, a.text)
 			}
 			clean := func(x answer) string {
-				return strings.NewReplacer(x.Header.Get("X-Request-Id"), "", "nothing", "X", "tern-01", "X", id, "X", report, "X", ourKey, "X", "brennick-yard", "X", sub, "X", delivery, "X", planned, "X").Replace(string(x.text))
+				return strings.NewReplacer(x.Header.Get("X-Request-Id"), "", "nothing", "X", "tern-01", "X", id, "X", report, "X", ourKey, "X", "brennick-yard", "X", sub, "X", delivery, "X", planned, "X", attached, "X").Replace(string(x.text))
 			}
 			if clean(a) != clean(nobody) {
 				t.Errorf("%s tells ours from nothing:\n%s\n%s", path, a.text, nobody.text)

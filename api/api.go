@@ -79,30 +79,32 @@ const MaxWait = 60 * time.Second
 
 // API is the service's HTTP side. It is safe for concurrent use.
 type API struct {
-	service   *assess.Service
-	keys      *access.Keys
-	open      bool
-	paceMu    sync.Mutex
-	pace      *simplelru.LRU[string, *rate.Limiter] // by the id of a key
-	log       *slog.Logger
-	metrics   http.Handler
-	version   string
-	observe   func(context.Context, Observation)
-	limits    Limits
-	bodies    *wire.Bodies
-	uploads   uploads
-	trying    sync.Map // organisations of which a rule set is in hand
-	waiting   atomic.Int64
-	catalogue wire.Raw
-	echo      *echo.Echo
-	paths     map[string]string // the path of a route by what echo calls it
-	isPage    map[string]bool   // whether a person reads what is there, by what echo calls it
-	site      *site.Site
-	streams   *wire.Streams
-	hooks     *webhook.Hooks  // nil: there are none
-	happened  assess.EventLog // nil: nobody is told
-	draining  chan struct{}   // closed by Drain
-	drain     sync.Once
+	service     *assess.Service
+	keys        *access.Keys
+	open        bool
+	paceMu      sync.Mutex
+	pace        *simplelru.LRU[string, *rate.Limiter] // by the id of a key
+	log         *slog.Logger
+	metrics     http.Handler
+	version     string
+	observe     func(context.Context, Observation)
+	limits      Limits
+	bodies      *wire.Bodies
+	uploads     uploads // batches
+	photoBodies *wire.Bodies
+	photos      uploads
+	trying      sync.Map // organisations of which a rule set is in hand
+	waiting     atomic.Int64
+	catalogue   wire.Raw
+	echo        *echo.Echo
+	paths       map[string]string // the path of a route by what echo calls it
+	isPage      map[string]bool   // whether a person reads what is there, by what echo calls it
+	site        *site.Site
+	streams     *wire.Streams
+	hooks       *webhook.Hooks  // nil: there are none
+	happened    assess.EventLog // nil: nobody is told
+	draining    chan struct{}   // closed by Drain
+	drain       sync.Once
 
 	schemas    map[string]wire.Raw // by name
 	schemaList describe.Schemas
@@ -129,7 +131,8 @@ func New(o Options) (*API, error) {
 	if a.observe == nil {
 		a.observe = func(context.Context, Observation) {}
 	}
-	a.bodies, a.streams = wire.NewBodies(a.limits.BodyTime), wire.NewStreams(a.draining)
+	a.photoBodies = wire.NewBodies(photoTime, "send it smaller")
+	a.bodies, a.streams = wire.NewBodies(a.limits.BodyTime, "split it"), wire.NewStreams(a.draining)
 	a.catalogue = wire.Encode(catalogueOf(o.Service.Current()))
 	var err error
 	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {

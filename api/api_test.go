@@ -66,6 +66,7 @@ type workshop struct {
 	queue   *queue
 	chunks  *queue
 	plans   *queue
+	files   *assesstest.Files
 	keys    *access.Keys
 	log     *journal
 	ticks   *atomic.Int64 // seconds since the day began; each look at the clock takes one
@@ -103,10 +104,10 @@ func openWith(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, ch
 
 func openAll(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, jobs func(*ruleset.Set) (*jobbook.Book, error), change ...func(*api.Options)) *workshop {
 	t.Helper()
-	w := &workshop{t: t, ticks: new(atomic.Int64), queue: &queue{}, chunks: &queue{}, plans: &queue{}, log: &journal{}}
+	w := &workshop{t: t, ticks: new(atomic.Int64), queue: &queue{}, chunks: &queue{}, plans: &queue{}, files: &assesstest.Files{}, log: &journal{}}
 	var ids atomic.Int64
 	service, err := assess.New(assess.Options{
-		Store: st, Queue: w.queue, Batches: st, Chunks: w.chunks, Plans: st, Planning: w.plans, Jobs: jobs, RuleSets: []*ruleset.Set{set}, Loader: builtin.Loader(),
+		Store: st, Queue: w.queue, Batches: st, Chunks: w.chunks, Plans: st, Planning: w.plans, Attachments: st, Files: w.files, Jobs: jobs, RuleSets: []*ruleset.Set{set}, Loader: builtin.Loader(),
 		TryFor: 10 * time.Minute, // under the race detector the built-in ones take long
 		NewID:  func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {

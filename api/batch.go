@@ -100,19 +100,20 @@ const (
 	uploadsOfOne = 4
 )
 
-// uploads counts the batches, exports and imports that are under way, by organisation.
+// uploads counts what is being sent: batches, exports, imports and photos, by organisation.
 type uploads struct {
 	mu sync.Mutex
 	n  map[string]int
 }
 
-func (u *uploads) begin(organisation string) (end func(), ok bool) {
+// begin counts one more, unless the organisation sends as many already as it may at once.
+func (u *uploads) begin(organisation string, most int) (end func(), ok bool) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	if u.n == nil {
 		u.n = map[string]int{}
 	}
-	if u.n[organisation] >= uploadsOfOne {
+	if u.n[organisation] >= most {
 		return nil, false
 	}
 	u.n[organisation]++
@@ -143,7 +144,7 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 			return wire.Reply{}, wire.BadQuery.Says("first_line goes on with a batch that was begun under an Idempotency-Key: send that, too")
 		}
 	}
-	end, ok := a.uploads.begin(r.Key.Organisation)
+	end, ok := a.uploads.begin(r.Key.Organisation, uploadsOfOne)
 	if !ok {
 		return wire.Reply{}, tooManyAtOnce()
 	}

@@ -37,6 +37,7 @@ type erasedVehicle struct {
 	Assessments int    `json:"assessments"`
 	Events      int    `json:"events"`
 	BatchLines  int    `json:"batch_lines"`
+	Attachments int    `json:"attachments"`
 }
 
 func (a *API) eraseVehicle(r *wire.Request) (wire.Reply, error) {
@@ -69,5 +70,5 @@ func (a *API) eraseVehicle(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	return wire.Reply{Body: erasedVehicle{v.Reference, done.Reports, done.Assessments, done.Events, done.Lines}}, nil
+	return wire.Reply{Body: erasedVehicle{v.Reference, done.Reports, done.Assessments, done.Events, done.Lines, done.Attachments}}, nil
 }

@@ -14,7 +14,7 @@ func (a *API) getExport(r *wire.Request) (wire.Reply, error) {
 	if r.Method == http.MethodHead { // nothing is taken out: nothing is noted
 		return wire.Reply{Serve: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.Header().Set("Content-Type", wire.MediaNDJSON) })}, nil
 	}
-	end, ok := a.uploads.begin(r.Key.Organisation)
+	end, ok := a.uploads.begin(r.Key.Organisation, uploadsOfOne)
 	if !ok {
 		return wire.Reply{}, tooManyAtOnce()
 	}

@@ -59,7 +59,7 @@ func (a *API) postImport(r *wire.Request) (wire.Reply, error) {
 	if !wire.Announces(r.Header, wire.MediaNDJSON) && !wire.Announces(r.Header, wire.MediaJSONLines) {
 		return wire.Reply{}, wire.NotJSON.Says("send what GET /v1/export answers, uncompressed, as Content-Type: %s", wire.MediaNDJSON)
 	}
-	end, ok := a.uploads.begin(r.Key.Organisation)
+	end, ok := a.uploads.begin(r.Key.Organisation, uploadsOfOne)
 	if !ok {
 		return wire.Reply{}, tooManyAtOnce()
 	}

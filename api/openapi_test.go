@@ -474,6 +474,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	keep("bad-retention", w.do(http.MethodPut, "/v1/retention", []byte(`{"days":7}`), admin, "Content-Type: application/json"))
 	keep("retention", w.do(http.MethodPut, "/v1/retention", []byte(`{"days":1825}`), admin, "Content-Type: application/json"))
 	keep("audit", get("/v1/audit"))
+	keep("attachment", w.photo(picture(t, 40, 30), admin))
 	keep("alive", get("/healthz"))
 	keep("ready", get("/readyz"))
 	w.api.Drain()

@@ -581,3 +581,96 @@ test("everything can be hit with a thumb, and reached with the keys", limit, asy
     await context.close();
   }
 });
+
+// A picture of one pixel, as a PNG.
+const pixel = Buffer.from("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg==", "base64");
+const waits = (page) => page.evaluate(() => new Promise((done) => {
+  const opened = indexedDB.open("laidup", 1);
+  opened.onsuccess = () => {
+    const all = opened.result.transaction("photos").objectStore("photos").getAllKeys();
+    all.onsuccess = () => { opened.result.close(); done(all.result.length); };
+  };
+}));
+
+test("a photo that is taken without a signal is sent with its report", limit, async () => {
+  const to = await line(service.url);
+  const { context, faults } = await open(browser, phone);
+  try {
+    const page = await context.newPage();
+    await go(page, to.url + "/inspect");
+    const f = form(page);
+    await page.getByLabel("Reference of the vehicle").fill("yard-photo");
+    await page.getByText("This form also opens offline").waitFor();
+    to.cut();
+    await context.setOffline(true);
+
+    const belt = await f.open("Timing drive", "Timing belt");
+    const photo = belt.getByLabel("Photo (JPEG, PNG or WebP)");
+    assert.equal(await photo.getAttribute("accept"), "image/jpeg,image/png,image/webp");
+    assert.equal(await photo.getAttribute("capture"), "environment");
+    await photo.setInputFiles({ name: "film.mp4", mimeType: "video/mp4", buffer: pixel });
+    await shows(belt.locator(".fault"), "film.mp4 cannot be sent");
+    await photo.setInputFiles({ name: "belt.png", mimeType: "image/png", buffer: pixel });
+    await shows(belt.locator(".taken"), "belt.png");
+    assert.equal(await belt.locator(".fault:visible").count(), 0);
+    await photo.setInputFiles({ name: "thumb.png", mimeType: "image/png", buffer: pixel });
+    await belt.getByRole("button", { name: "Remove thumb.png" }).tap();
+    await belt.locator(".taken li", { hasText: "thumb.png" }).waitFor({ state: "detached" });
+    // A photo alone says nothing that can be assessed.
+    await f.send.tap();
+    await shows(page.locator("[data-faults]"), "Timing belt: a photo needs a finding");
+    await f.choice(belt, "Fraying", "yes").tap();
+    await f.by(belt, "Fraying").selectOption("seen");
+    assert.deepEqual(await barriers(page), []);
+    await page.reload({ waitUntil: "load" });
+    await f.open("Timing drive", "Timing belt");
+    await shows(belt.locator(".taken"), "belt.png");
+    await f.send.tap();
+    await shows(f.said, "Waiting for a connection");
+
+    to.mend();
+    await context.setOffline(false);
+    await shows(page.locator("[data-answer]"), "Accepted");
+    const { reports } = await (await context.request.get(to.url + "/v1/vehicles/yard-photo/reports")).json();
+    const [seen] = (await (await context.request.get(to.url + "/v1/reports/" + reports[0].id)).json()).observations;
+    assert.equal(seen.item, "timing_belt");
+    assert.equal(seen.photos.length, 1);
+    const stored = await context.request.get(to.url + "/v1/attachments/" + seen.photos[0]);
+    assert.equal(stored.headers()["content-type"], "image/png");
+    while ((await waits(page)) > 0); // what was sent is not kept here any more
+    await page.locator('[data-job="done"]').waitFor();
+    await page.getByRole("link", { name: "Vehicle page" }).tap();
+    const thumbnail = page.locator(".reports img").first();
+    await thumbnail.scrollIntoViewIfNeeded();
+    await page.waitForFunction((img) => img.complete && img.naturalWidth === 1, await thumbnail.elementHandle());
+    assert.deepEqual(faults, []);
+  } finally {
+    await context.close();
+    to.close();
+  }
+});
+
+test("a photo that the service refuses is said at its item, and nothing is sent without it", limit, async () => {
+  const { context, faults } = await open(browser, phone);
+  try {
+    const page = await context.newPage();
+    await go(page, service.url + "/inspect");
+    const f = form(page);
+    await page.getByLabel("Reference of the vehicle").fill("yard-no-photo");
+    const belt = await f.open("Timing drive", "Timing belt");
+    await f.choice(belt, "Fraying", "yes").tap();
+    await f.by(belt, "Fraying").selectOption("seen");
+    await belt.getByLabel("Photo (JPEG, PNG or WebP)").setInputFiles({ name: "renamed.jpg", mimeType: "image/jpeg", buffer: Buffer.from("this is no photo") });
+    await belt.getByRole("button", { name: "Remove renamed.jpg" }).waitFor();
+    await f.send.tap();
+    await shows(f.said, "Refused");
+    await shows(page.locator("[data-faults]"), /Timing belt: renamed.jpg: This is no photo/);
+    assert.equal((await context.request.get(service.url + "/v1/vehicles/yard-no-photo")).status(), 404);
+    await belt.getByRole("button", { name: "Remove renamed.jpg" }).tap();
+    await f.send.tap();
+    await shows(page.locator("[data-answer]"), "Accepted");
+    assert.deepEqual(faults, []);
+  } finally {
+    await context.close();
+  }
+});

@@ -471,6 +471,8 @@ func (d *describer) content(media, schemas, examples []string) (object, error) {
 		part := object{"schema": object{"type": "string"}}
 		if one != nil && (m == wire.MediaNDJSON || m == wire.MediaJSONLines) { // a line each
 			part["schema"] = object{"type": "string", "contentMediaType": m, "contentSchema": one}
+		} else if strings.HasPrefix(m, "image/") || m == "application/octet-stream" {
+			part["schema"] = object{"type": "string", "format": "binary"} // as generators of clients know it
 		} else if structured := m == wire.MediaYAML || strings.HasSuffix(m, "/json") || strings.HasSuffix(m, "+json"); one != nil && structured {
 			part["schema"] = one
 			if len(shown) > 0 {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 
 	"laidup/internal/appraisal"
 	"laidup/internal/assess"
@@ -33,6 +34,21 @@ type VehicleView struct {
 	More     bool          // there are more reports than these
 	Assessed *AssessedView // nil before the first finished assessment
 	Plans    []assess.Plan // the last that were ordered first
+}
+
+// photosAnItem is how many photos of an item stand beside what is in the way of it.
+const photosAnItem = 6
+
+// PhotosOf has the newest photos of an item, by the reports shown that stand.
+func (v VehicleView) PhotosOf(item string) (shown []assess.Shown) {
+	for _, r := range v.Reports {
+		for _, p := range r.Photos {
+			if r.WithdrawnAt.IsZero() && p.Item == item && len(shown) < photosAnItem && !slices.Contains(shown, p) {
+				shown = append(shown, p)
+			}
+		}
+	}
+	return shown
 }
 
 // ReportRow is one report on a vehicle, with what it says besides its findings.

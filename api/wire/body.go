@@ -13,14 +13,17 @@ import (
 type Bodies struct {
 	buffers sync.Pool     // of *bytes.Buffer
 	time    time.Duration // how long a body may take to arrive
+	shorten string        // what to do with a body that is too large
 }
 
-// NewBodies makes what reads bodies that may take a time to arrive.
-func NewBodies(most time.Duration) *Bodies { return &Bodies{time: most} }
+// NewBodies makes what reads bodies that may take a time to arrive. It says what to do with one that is too large.
+func NewBodies(most time.Duration, shorten string) *Bodies {
+	return &Bodies{time: most, shorten: shorten}
+}
 
 // Read reads a body, which use must not keep.
 func (b *Bodies) Read(r *Request, what string, most int64, use func(body []byte) error) error {
-	tooLarge := BodyTooLarge.Says("%s is at most %d bytes long: split it", what, most)
+	tooLarge := BodyTooLarge.Says("%s is at most %d bytes long: %s", what, most, b.shorten)
 	if r.ContentLength > most { // whoever asks first need not send it
 		return tooLarge
 	}

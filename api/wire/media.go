@@ -6,6 +6,8 @@ const (
 	MediaYAML     = "application/yaml"
 	MediaCSV      = "text/csv"
 	MediaHTML     = "text/html"
+	MediaJPEG     = "image/jpeg"
+	MediaPNG      = "image/png"
 	MediaPDF      = "application/pdf"
 	MediaForm     = "application/x-www-form-urlencoded"
 	MediaCalendar = "text/calendar"

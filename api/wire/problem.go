@@ -10,6 +10,7 @@ import (
 
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/photo"
 	"laidup/internal/webhook"
 )
 
@@ -42,6 +43,8 @@ const (
 	BodySlow
 	BodyTooLarge
 	NotJSON
+	badPhoto
+	noAttachments
 	NotAcceptable
 	KeyNeeded
 	ScopeNeeded
@@ -104,6 +107,8 @@ var Rows = [Kinds]row{
 	BodySlow:             {"body-too-slow", "Body too slow", http.StatusRequestTimeout, 0, ""},
 	BodyTooLarge:         {"body-too-large", "Body too large", http.StatusRequestEntityTooLarge, 0, ""},
 	NotJSON:              {"unsupported-media-type", "Unsupported media type", http.StatusUnsupportedMediaType, 0, "Send uncompressed JSON in UTF-8, with Content-Type: application/json."},
+	badPhoto:             {"bad-photo", "Photo cannot be used", http.StatusUnprocessableEntity, 0, ""},
+	noAttachments:        {"no-attachments", "Attachments not set up", http.StatusConflict, 0, "Whoever runs the service must set --attachments (a folder or an object store) on all servers and workers."},
 	NotAcceptable:        {"not-acceptable", "Format not available", http.StatusNotAcceptable, 0, ""},
 	KeyNeeded:            {"key-needed", "API key required", http.StatusUnauthorized, 0, "Send an API key: Authorization: Bearer lu_…. Whoever runs the service creates keys with laidup keys create."},
 	ScopeNeeded:          {"scope-needed", "Scope missing", http.StatusForbidden, 0, ""},
@@ -151,6 +156,7 @@ var causes = []struct {
 	{assess.ErrNoSuchRuleSet, noSuchRuleSet},
 	{assess.ErrNotAssessedYet, notAssessedYet},
 	{assess.ErrNoPlans, noPlans},
+	{assess.ErrNoAttachments, noAttachments},
 	{assess.ErrPlanUnfinished, planNotFinished},
 	{echo.ErrNotFound, NoSuchRoute},
 	{echo.ErrMethodNotAllowed, noSuchMethod},
@@ -199,6 +205,8 @@ func ProblemOf(err error) *Problem {
 	var order *assess.BadPlanOrderError
 	var faulty *assess.FaultyRuleSetError
 	var gate *assess.NoSuchGateError
+	var wrongKind *photo.WrongKindError
+	var unusable *photo.UnusableError
 	var keyOrder access.OrderError
 	var subscription webhook.OrderError
 	switch {
@@ -214,6 +222,12 @@ func ProblemOf(err error) *Problem {
 		return BadKeyOrder.Says("%s", keyOrder)
 	case errors.As(err, &subscription):
 		return &Problem{Kind: BadSubscription, Errors: []webhook.Fault(subscription)}
+	case errors.As(err, &wrongKind):
+		return NotJSON.Says("%s", wrongKind)
+	case errors.As(err, &unusable):
+		return badPhoto.Says("%s", unusable)
+	case errors.Is(err, assess.ErrManyPhotos):
+		return Busy.Says("Many photos are being read. Try again.")
 	case errors.As(err, &gate):
 		return NoSuchGate.Says("the gates are %s", strings.Join(gate.Gates, ", "))
 	}

@@ -9,12 +9,14 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"path/filepath"
 	"sync"
 	"time"
 
 	"laidup/api"
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/bucket"
 	"laidup/internal/builtin"
 	"laidup/internal/config"
 	"laidup/internal/logging"
@@ -115,6 +117,18 @@ func openStore(ctx context.Context, c config.Store) (*store.Store, error) {
 	return st, nil
 }
 
+// openFiles opens where attachments are kept: by default beside the embedded store. Beside PostgreSQL each process would
+// have a folder of its own, so there somebody has to say.
+func openFiles(ctx context.Context, c config.Store) (*bucket.Bucket, error) {
+	switch {
+	case c.Attachments != "":
+		return bucket.Open(ctx, c.Attachments)
+	case c.DatabaseURL == "":
+		return bucket.OpenFolder(filepath.Join(c.Data, "attachments"))
+	}
+	return nil, nil
+}
+
 // outlook is what of a process can be seen from outside.
 type outlook struct {
 	log    *slog.Logger
@@ -141,6 +155,7 @@ type process struct {
 	drain    time.Duration
 	grace    time.Duration
 	store    *store.Store
+	files    *bucket.Bucket // nil: nobody has said where attachments are kept
 	queue    *queue.Queue
 	service  *assess.Service
 	keys     *access.Keys
@@ -170,12 +185,19 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	if p.queue, err = queue.Open(queue.Options{RedisURL: qc.RedisURL, Logger: log}); err != nil {
 		return nil, errors.Join(err, p.close())
 	}
+	var files assess.Files
+	if p.files, err = openFiles(ctx, sc); err != nil {
+		return nil, errors.Join(err, p.close())
+	}
+	if p.files != nil {
+		files = p.files
+	}
 	if err := p.openHooks(sc, hc); err != nil {
 		return nil, errors.Join(err, p.close())
 	}
 	p.service, err = assess.New(assess.Options{
 		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()),
-		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
+		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Attachments: p.store, Files: files, Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {
@@ -350,6 +372,9 @@ func (p *process) close() error {
 	}
 	if p.queue != nil {
 		errs = append(errs, p.queue.Close())
+	}
+	if p.files != nil {
+		errs = append(errs, p.files.Close())
 	}
 	if p.store != nil {
 		errs = append(errs, p.store.Close())

@@ -143,8 +143,8 @@ func (own Account) take(ctx context.Context, o Order, set *ruleset.Set, gate int
 		Organisation: own.organisation,
 		ReportID:     own.service.newID(), AssessmentID: own.service.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Replaces: in.replaces,
-		Body:     o.Body, Gate: set.Gates[gate].ID, RuleSet: refOf(set), At: in.at, ImportedAt: in.imported,
+		Replaces: in.replaces, Photos: r.AllPhotos(),
+		Body: o.Body, Gate: set.Gates[gate].ID, RuleSet: refOf(set), At: in.at, ImportedAt: in.imported,
 		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key,
 	}
 	if o.IdempotencyKey != "" {
@@ -153,6 +153,15 @@ func (own Account) take(ctx context.Context, o Order, set *ruleset.Set, gate int
 	receipt, err := own.store().Accept(ctx, sub)
 	if errors.Is(err, ErrNothingToReplace) {
 		return Accepted{}, &InvalidError{nothingToReplace}
+	}
+	var unknown *UnknownPhotosError
+	if errors.As(err, &unknown) && !in.imported.IsZero() {
+		// Photos are not exported: a report is no worse without them.
+		sub.Photos = slices.DeleteFunc(sub.Photos, func(p report.Photo) bool { return slices.Contains(unknown.IDs, p.ID) })
+		receipt, err = own.store().Accept(ctx, sub)
+	}
+	if errors.As(err, &unknown) {
+		return Accepted{}, &InvalidError{unknown.faults()}
 	}
 	if err != nil {
 		return Accepted{}, fmt.Errorf("store report on %s: %w", sub.Vehicle, err)

@@ -39,6 +39,13 @@ type Said struct {
 	Purpose      string
 	Observations int
 	Notes        []Note
+	Photos       []Shown
+}
+
+// Shown is a photo of an item.
+type Shown struct {
+	Item string // empty: of the vehicle
+	ID   string // of the attachment
 }
 
 // Note is a remark on an item, word for word.
@@ -56,16 +63,25 @@ func (r Report) Said() (Said, error) {
 			Purpose   string `json:"purpose"`
 		} `json:"inspection"`
 		Observations []struct {
-			Item string          `json:"item"`
-			At   json.RawMessage `json:"at"`
-			Note string          `json:"note"`
+			Item   string          `json:"item"`
+			At     json.RawMessage `json:"at"`
+			Note   string          `json:"note"`
+			Photos []string        `json:"photos"`
 		} `json:"observations"`
+		Photos []string `json:"photos"`
 	}
 	if err := json.Unmarshal(r.Body, &body); err != nil {
 		return Said{}, err
 	}
 	said := Said{Inspector: body.Inspection.Inspector, Purpose: body.Inspection.Purpose, Observations: len(body.Observations)}
+	show := func(item string, ids []string) {
+		for _, id := range ids {
+			said.Photos = append(said.Photos, Shown{item, id})
+		}
+	}
+	show("", body.Photos)
 	for _, o := range body.Observations {
+		show(o.Item, o.Photos)
 		if o.Note != "" {
 			said.Notes = append(said.Notes, Note{o.Item, o.At, o.Note})
 		}

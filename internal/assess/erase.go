@@ -26,11 +26,12 @@ type Erased struct {
 	Assessments int
 	Events      int
 	Lines       int // of batches; they stay as numbers
+	Attachments int // that no report on another vehicle links
 }
 
 // Detail is what the audit trail has of an erasure: why and how much, and not of what.
 func (e Erased) Detail(because string) map[string]any {
-	return map[string]any{"reason": because, "reports": e.Reports, "assessments": e.Assessments, "events": e.Events, "lines": e.Lines}
+	return map[string]any{"reason": because, "reports": e.Reports, "assessments": e.Assessments, "events": e.Events, "lines": e.Lines, "attachments": e.Attachments}
 }
 
 // erasedProblem is what a line of a batch has whose vehicle was erased.
@@ -47,8 +48,8 @@ func (l Line) Erased() bool { return string(l.Problem) == erasedProblem }
 const eraseTries = 3
 
 // Erase removes a vehicle with all that hangs on it: reports, assessments, events and what was to be sent
-// of them, its lines in batches, keys that made its reports' repeats harmless. Work on it that is under way
-// ends without a trace. The error is [ErrNotFound] or one of the store's.
+// of them, its lines in batches, keys that made its reports' repeats harmless, photos that only its reports
+// link. Work on it that is under way ends without a trace. The error is [ErrNotFound] or one of the store's.
 func (own Account) Erase(ctx context.Context, reference, because string) (Erased, error) {
 	return own.service.erase(ctx, Erasure{Organisation: own.organisation, Vehicle: reference, Because: because, At: own.service.clock()})
 }
@@ -63,6 +64,9 @@ func (s *Service) erase(ctx context.Context, e Erasure) (done Erased, err error)
 		// No reference: what is said here is logged.
 		return Erased{}, fmt.Errorf("erase vehicle: %w", err)
 	}
-	s.log.InfoContext(ctx, "vehicle erased", "reports", done.Reports, "assessments", done.Assessments, "events", done.Events, "lines", done.Lines)
+	s.log.InfoContext(ctx, "vehicle erased", "reports", done.Reports, "assessments", done.Assessments, "events", done.Events, "lines", done.Lines, "attachments", done.Attachments)
+	if err := s.tidyFiles(ctx); err != nil {
+		s.log.WarnContext(ctx, "files of erased attachments wait for the sweep", "error", err)
+	}
 	return done, nil
 }

@@ -12,7 +12,10 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
+
+	"golang.org/x/sync/semaphore"
 
 	"laidup/internal/calendar"
 	"laidup/internal/jobbook"
@@ -24,12 +27,14 @@ import (
 
 // Options are what a [Service] is made of. Store, Queue, RuleSets and Loader are required.
 type Options struct {
-	Store    Store
-	Queue    Queue
-	Batches  BatchStore // required where there are batches
-	Chunks   Queue      // of chunks of batches; required where there are batches
-	Plans    PlanStore  // required where there are plans
-	Planning Queue      // of plans; required where there are plans
+	Store       Store
+	Queue       Queue
+	Batches     BatchStore      // required where there are batches
+	Chunks      Queue           // of chunks of batches; required where there are batches
+	Plans       PlanStore       // required where there are plans
+	Planning    Queue           // of plans; required where there are plans
+	Attachments AttachmentStore // required where there are files
+	Files       Files           // of attachments; nil: there are none
 	// Jobs has the job book for a rule set, the same each time; required where there are plans. It is called by many at
 	// once.
 	Jobs     func(*ruleset.Set) (*jobbook.Book, error)
@@ -50,27 +55,31 @@ type Options struct {
 
 // Service is the use cases. It is safe for concurrent use.
 type Service struct {
-	store     Store
-	queue     Queue
-	batches   BatchStore
-	chunks    Queue
-	plans     PlanStore
-	planQueue Queue
-	jobs      func(*ruleset.Set) (*jobbook.Book, error)
-	shelf     *shelf
-	trying    chan struct{} // has room for as many rule sets as are tried at once
-	clock     Clock
-	newID     func() string
-	log       *slog.Logger
-	tell      Observer
-	overdue   time.Duration
-	tryFor    time.Duration
-	checker   *report.Checker
+	store       Store
+	queue       Queue
+	batches     BatchStore
+	chunks      Queue
+	plans       PlanStore
+	planQueue   Queue
+	attachments AttachmentStore
+	files       Files               // nil: there are none
+	unpacking   *semaphore.Weighted // has room for as many pixels as are unpacked at once
+	pruned      atomic.Int64        // when attachments were last pruned, unix ms
+	jobs        func(*ruleset.Set) (*jobbook.Book, error)
+	shelf       *shelf
+	trying      chan struct{} // has room for as many rule sets as are tried at once
+	clock       Clock
+	newID       func() string
+	log         *slog.Logger
+	tell        Observer
+	overdue     time.Duration
+	tryFor      time.Duration
+	checker     *report.Checker
 }
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -390,7 +399,7 @@ const sweepBatch = 500
 
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
 // the whole queue, or a worker, loses no assessment, no plan and no chunk of a batch. It erases as well what has
-// outlived the retention of its organisation, some at a time. It returns how many it handed over.
+// outlived the retention of its organisation, some at a time, and photos that no report links. It returns how many it handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
 	now := s.clock()
 	before, after := now.Add(-s.overdue), now.Add(s.overdue)
@@ -416,7 +425,7 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 	if err != nil {
 		return handed, err
 	}
-	return handed, s.outlived(ctx)
+	return handed, errors.Join(s.outlived(ctx), s.sweepAttachments(ctx))
 }
 
 func (s *Service) sweepChunks(ctx context.Context, before, after time.Time) (int, error) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"laidup/internal/report"
 	"laidup/internal/score"
 )
 
@@ -68,11 +69,12 @@ type Submission struct {
 	Body         []byte // the report as posted
 	Gate         string // the gate asked about
 	RuleSet      RuleSetRef
-	At           time.Time // when it was received; stored to the millisecond
-	ImportedAt   time.Time // when it was imported, if it was received elsewhere; zero: here
-	Batch        string    // the batch it came in; empty: by itself
-	Replaces     string    // the id of the report that it is to stand for; empty: none
-	PostedBy     string    // the id of the API key that it came with; empty: none was needed
+	At           time.Time      // when it was received; stored to the millisecond
+	ImportedAt   time.Time      // when it was imported, if it was received elsewhere; zero: here
+	Batch        string         // the batch it came in; empty: by itself
+	Replaces     string         // the id of the report that it is to stand for; empty: none
+	PostedBy     string         // the id of the API key that it came with; empty: none was needed
+	Photos       []report.Photo // that it links
 
 	// Most is how many reports the vehicle may have with this one; zero: any number.
 	Most int
@@ -249,7 +251,8 @@ type Store interface {
 	// Accept stores the report and its queued assessment in one transaction, or nothing.
 	// It returns ErrKeyReused when the idempotency key is known with another fingerprint, and
 	// ErrDossierFull when the vehicle has its Most already, and ErrNothingToReplace when there is no
-	// report on the vehicle that it may replace.
+	// report on the vehicle that it may replace, and the error of [Submission.UnknownPhotos] when it links
+	// photos that the organisation does not have.
 	Accept(ctx context.Context, s Submission) (Receipt, error)
 
 	// Repeat returns the receipt that a key stands for; ErrKeyReused when it came with another fingerprint.
@@ -262,7 +265,8 @@ type Store interface {
 	// report is left, in one transaction. Again changes nothing.
 	Withdraw(ctx context.Context, w Withdrawal) (Withdrawn, error)
 	// Erase removes a vehicle with all that hangs on it in one transaction. What was removed cannot come
-	// back: who has read it before and would store something that comes of it gets ErrNotFound.
+	// back: who has read it before and would store something that comes of it gets ErrNotFound. Attachments
+	// that no report on another vehicle links go with it, and their files are loose.
 	Erase(ctx context.Context, e Erasure) (Erased, error)
 	// Dossier returns the reports on a vehicle that stood at the ordinal upTo, in ordinal order.
 	Dossier(ctx context.Context, organisation, vehicle string, upTo int) ([]Report, error)

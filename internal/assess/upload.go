@@ -305,7 +305,7 @@ func (u *upload) lineOf(l rawLine, at time.Time) (line NewLine) {
 	line.Submission = &Submission{
 		Organisation: u.own.organisation, ReportID: s.newID(), AssessmentID: s.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
-		Replaces: r.Replaces, PostedBy: u.by,
+		Replaces: r.Replaces, Photos: r.AllPhotos(), PostedBy: u.by,
 		Body: l.body, Gate: u.batch.Gate, RuleSet: u.batch.RuleSet, At: at, Most: MaxReports, Batch: u.batch.ID,
 	}
 	return line

@@ -93,6 +93,7 @@ type decoder struct {
 	given      []given
 	values     []Value // room for what is found, by many observations
 	expected   int     // about how many observations there are
+	linked     int     // how many photos there were so far
 
 	seen  uint64 // the findings that an observation has, by their place in those of the item
 	early []byte // what of an observation depends on its item and came before it
@@ -299,10 +300,10 @@ func reference(s []byte) bool {
 	return len(s) > 0
 }
 
-var documentFields = []string{"schema", "reference", "vehicle", "lay_up", "inspection", "observations", "replaces"}
+var documentFields = []string{"schema", "reference", "vehicle", "lay_up", "inspection", "observations", "replaces", "photos"}
 
 func (d *decoder) document() error {
-	m := d.object("schema, reference, vehicle, lay_up, inspection, observations, replaces")
+	m := d.object("schema, reference, vehicle, lay_up, inspection, observations, replaces, photos")
 	for m.next(documentFields) {
 		switch m.field {
 		case 0:
@@ -319,6 +320,8 @@ func (d *decoder) document() error {
 			m.err = d.observations()
 		case 6:
 			m.err = d.replaces()
+		case 7:
+			d.rep.Photos, m.err = d.photos()
 		}
 	}
 	if !m.whole {
@@ -359,6 +362,52 @@ func (d *decoder) replaces() error {
 	}
 	d.rep.Replaces = string(s)
 	return err
+}
+
+// photos reads the ids of attachments, as the service gave them. Whether there are such attachments only the
+// service can say.
+func (d *decoder) photos() (ids []string, err error) {
+	if d.in.PeekKind() == 'n' {
+		return nil, d.in.SkipValue()
+	}
+	if d.in.PeekKind() != '[' {
+		return nil, d.wrongType("a list of the ids of photos")
+	}
+	if _, err := d.in.ReadToken(); err != nil {
+		return nil, err
+	}
+	for i := 0; d.in.PeekKind() != ']'; i++ {
+		if d.linked++; d.linked > MaxPhotos {
+			if d.linked == MaxPhotos+1 {
+				d.fault(OutOfRange, "the report links more than %d photos: split it", MaxPhotos)
+			}
+			if err := d.in.SkipValue(); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		d.pushIndex(i)
+		s, ok, err := d.word("the id of a photo", MaxText)
+		switch {
+		case err != nil:
+			return nil, err
+		case !ok:
+		case !attachmentID(s):
+			d.fault(WrongValue, "%q is not the id of a photo, which is 64 of the characters 0-9 and a-f: POST /v1/attachments answers with it", clip(s))
+		case slices.Contains(ids, string(s)):
+			d.fault(Duplicate, "%q stands here twice: leave one out", clip(s))
+		default:
+			ids = append(ids, string(s))
+		}
+		d.pop()
+	}
+	_, err = d.in.ReadToken()
+	return ids, err
+}
+
+// attachmentID says whether something has the form of an attachment's id, a SHA-256 in hexadecimal.
+func attachmentID(s []byte) bool {
+	return len(s) == 64 && len(bytes.Trim(s, "0123456789abcdef")) == 0
 }
 
 // optionalText reads a text that may also be null.
@@ -554,7 +603,7 @@ func (d *decoder) observations() error {
 	return err
 }
 
-var observationFields = []string{"item", "method", "date", "found", "note", "at", "fitted", "part"}
+var observationFields = []string{"item", "method", "date", "found", "note", "at", "fitted", "part", "photos"}
 
 const (
 	fieldItem = iota
@@ -565,6 +614,7 @@ const (
 	fieldAt
 	fieldFitted
 	fieldPart
+	fieldPhotos
 )
 
 // waiting is a member of an observation that came before the item that it depends on.
@@ -580,7 +630,7 @@ func (d *decoder) observation(index int) error {
 	var wait [3]waiting
 	waits := 0
 	d.seen, d.early = 0, d.early[:0]
-	m := d.object("item, method, date, found, note, at, fitted, part")
+	m := d.object("item, method, date, found, note, at, fitted, part, photos")
 	for m.next(observationFields) {
 		switch m.field {
 		case fieldItem:
@@ -593,6 +643,8 @@ func (d *decoder) observation(index int) error {
 			m.err = d.optionalText("a note", MaxNote, &o.Note)
 		case fieldFitted:
 			o.NotFitted, m.err = d.notFitted()
+		case fieldPhotos:
+			o.Photos, m.err = d.photos()
 		default:
 			switch {
 			case !m.has(fieldItem):

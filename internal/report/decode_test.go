@@ -434,7 +434,7 @@ func TestTooManyFaults(t *testing.T) {
 	if len(faults) != report.MaxFaults+1 {
 		t.Fatalf("%d faults", len(faults))
 	}
-	if last := faults[report.MaxFaults]; last.Pointer != "" || !strings.Contains(last.Detail, "more faults than these") {
+	if last := faults[report.MaxFaults]; last.Pointer != "" || !strings.Contains(last.Detail, "there are more problems") {
 		t.Errorf("the last is %+v", last)
 	}
 	if faults := decodeFaults(t, marshal(t, spoilt(t, "/observations", many[:report.MaxFaults]))); len(faults) != report.MaxFaults {
@@ -575,5 +575,47 @@ func TestMinusNothingIsNothing(t *testing.T) {
 	}
 	if got := string(report.Form(values[0])); got != `{"value":0,"unit":"a"}` {
 		t.Errorf("it is %s", got)
+	}
+}
+
+// photos is a list of so many ids of photos, each another.
+func photos(n int) list {
+	var ids list
+	for i := range n {
+		ids = append(ids, fmt.Sprintf("%064x", i+10))
+	}
+	return ids
+}
+
+func TestPhotosOfAReport(t *testing.T) {
+	const belt = "/observations/0/photos"
+	for name, c := range map[string]struct {
+		changes []any
+		want    []fault
+	}{
+		"none":                    {list{"/photos", nil, belt, list{}}, nil},
+		"as many as may be":       {list{"/photos", photos(report.MaxPhotos - 1), belt, photos(1)}, nil},
+		"one too many in all":     {list{"/photos", photos(report.MaxPhotos), belt, photos(2)}, []fault{{"/photos", report.OutOfRange, "more than 200"}}},
+		"no list":                 {list{belt, "photo.jpg"}, []fault{{belt, report.WrongType, "a list"}}},
+		"the name of a file":      {list{"/photos", list{"photo.jpg"}}, []fault{{"/photos/0", report.WrongValue, "POST /v1/attachments"}}},
+		"in capitals":             {list{belt, list{strings.Repeat("A", 64)}}, []fault{{belt + "/0", report.WrongValue, "0-9 and a-f"}}},
+		"one character too few":   {list{belt, list{strings.Repeat("a", 63)}}, []fault{{belt + "/0", report.WrongValue, ""}}},
+		"a letter in the middle":  {list{belt, list{strings.Repeat("a", 31) + "g" + strings.Repeat("a", 32)}}, []fault{{belt + "/0", report.WrongValue, ""}}},
+		"a number":                {list{belt, list{7}}, []fault{{belt + "/0", report.WrongType, "this is a number"}}},
+		"twice":                   {list{belt, append(photos(2), photos(1)...)}, []fault{{belt + "/2", report.Duplicate, "stands here twice"}}},
+		"all that is wrong":       {list{"/photos", list{"x"}, belt, list{1, "y"}}, []fault{{belt + "/0", report.WrongType, ""}, {belt + "/1", report.WrongValue, ""}, {"/photos/0", report.WrongValue, ""}}},
+		"of what was never there": {list{"/observations/0/fitted", false, "/observations/0/found", drop, belt, photos(1)}, nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			o := spoilt(t, c.changes...)
+			compare(t, decodeFaults(t, marshal(t, o)), c.want...)
+		})
+	}
+	o := spoilt(t, "/photos", photos(2), belt, photos(1), "/observations/2/photos", photos(1))
+	r, _, _ := report.Decode(marshal(t, o), builtIn(t))
+	one, two := photos(2)[0].(string), photos(2)[1].(string)
+	want := []report.Photo{{"/photos/0", one}, {"/photos/1", two}, {"/observations/0/photos/0", one}, {"/observations/2/photos/0", one}}
+	if got := r.AllPhotos(); !slices.Equal(got, want) {
+		t.Errorf("its photos are %v", got)
 	}
 }

@@ -27,6 +27,7 @@ const (
 	MaxText         = 200  // characters of a name or reference
 	MaxNote         = 2000 // characters of a note
 	MaxFaults       = 200  // faults reported of one report; one more says that there are others
+	MaxPhotos       = 200  // photos that a report links, each time that it does so
 )
 
 // Report is a valid report.
@@ -38,7 +39,8 @@ type Report struct {
 	Inspected    calendar.Day
 	Received     calendar.Day // the day on which it came in, see [Report.CameIn]; 0: not known
 	Inspector    string
-	Purpose      string // first_start, pre_purchase, follow_up, or empty
+	Purpose      string   // first_start, pre_purchase, follow_up, or empty
+	Photos       []string // the ids of attachments that show the vehicle as a whole
 	Observations []Observation
 }
 
@@ -67,6 +69,28 @@ type Observation struct {
 	// Part is the part of the item that was renewed by itself: then Found is the renewal. Nil: the
 	// whole of it.
 	Part *catalogue.Part
+	// Photos are the ids of attachments that show it.
+	Photos []string
+}
+
+// Photo is an attachment that a report links.
+type Photo struct {
+	Pointer string // JSON Pointer to where its id stands
+	ID      string
+}
+
+// AllPhotos lists the photos that the report links, in the order of the fields: of the vehicle, then of each observation.
+func (r *Report) AllPhotos() (all []Photo) {
+	list := func(at string, ids []string) {
+		for i, id := range ids {
+			all = append(all, Photo{at + "/photos/" + strconv.Itoa(i), id})
+		}
+	}
+	list("", r.Photos)
+	for i := range r.Observations {
+		list("/observations/"+strconv.Itoa(i), r.Observations[i].Photos)
+	}
+	return all
 }
 
 // Value is one finding or fact with its value.

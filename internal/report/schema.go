@@ -109,6 +109,11 @@ func schema(cat *catalogue.Catalogue, observation func(*schemaWriter) object) ob
 		s.defs["found_on_"+it.ID] = s.found(it)
 		s.defs[observationOn(it)] = s.observationOn(it)
 	}
+	s.defs["photos"] = object{
+		"description": fmt.Sprintf("the ids of attachments, as POST /v1/attachments answers them; at most %d in a report", MaxPhotos),
+		"type":        []any{"array", "null"}, "maxItems": MaxPhotos, "uniqueItems": true,
+		"items": object{"type": "string", "pattern": "^[0-9a-f]{64}$"},
+	}
 	s.defs["observation"] = observation(s)
 	text := object{"type": []any{"string", "null"}, "maxLength": MaxText, "pattern": storable}
 	vehicle := s.facts("vehicle")
@@ -142,6 +147,7 @@ func schema(cat *catalogue.Catalogue, observation func(*schemaWriter) object) ob
 					"purpose":   object{"enum": append(words(Purposes), nil)},
 				},
 			},
+			"photos":       object{"$ref": "#/$defs/photos"},
 			"observations": object{"type": "array", "maxItems": MaxObservations, "items": object{"$ref": "#/$defs/observation"}},
 		},
 		"$defs": s.defs,
@@ -184,6 +190,7 @@ func (s *schemaWriter) observation(item, found object) object {
 			"method": object{"$ref": "#/$defs/method"},
 			"date":   object{"$ref": "#/$defs/date"},
 			"note":   object{"type": []any{"string", "null"}, "maxLength": MaxNote, "pattern": storable},
+			"photos": object{"$ref": "#/$defs/photos"},
 			"found":  found,
 			"fitted": object{"type": "boolean", "const": false, "description": "this vehicle never had the item: then nothing is found on it"},
 		},

@@ -119,6 +119,7 @@ func (s sketch) report() object {
 	optional(vehicle, "vin", rapid.SampledFrom([]string{"1G4AH59H45G118341", "ABC", "", "1g4ah59h45g118341"}).Draw(s.t, "vin"))
 	optional(o["inspection"].(object), "inspector", "bench 2")
 	optional(o["inspection"].(object), "purpose", "follow_up")
+	optional(o, "photos", photos(rapid.IntRange(0, 2).Draw(s.t, "photos")))
 	if s.one("lay-up", 2) {
 		layUp := object{}
 		s.facts("lay_up", layUp)
@@ -145,6 +146,7 @@ func (s sketch) report() object {
 			observation["at"] = s.positions(it)
 		}
 		optional(observation, "note", "left edge")
+		optional(observation, "photos", photos(rapid.IntRange(0, 2).Draw(s.t, "photos")))
 		if s.one("date", 4) {
 			observation["date"] = s.date()
 		}
@@ -253,7 +255,7 @@ func (s sketch) spoil(o object) {
 	case 1: // a member that may not be known there
 		for range all {
 			if m, ok := p.get().(object); ok {
-				key := rapid.OneOf(rapid.SampledFrom([]string{"colour", "", "found", "value", "age", "removed", "air_conditioning.fitted", "air_conditioning", "vin", "note", "date", "at", "at", "fitted", "fitted", "part", "part", "renewed"}),
+				key := rapid.OneOf(rapid.SampledFrom([]string{"colour", "", "found", "value", "age", "removed", "air_conditioning.fitted", "air_conditioning", "vin", "note", "date", "at", "at", "fitted", "fitted", "part", "part", "renewed", "photos", "photos"}),
 					rapid.Map(rapid.SampledFrom(s.cat.Facts), func(f *catalogue.Finding) string { return f.ID })).Draw(s.t, "key")
 				m[key] = s.odd()
 				return

@@ -65,7 +65,10 @@ func addChunk(ctx context.Context, tx *sql.Tx, c assess.NewChunk) (work bool, er
 	for _, l := range ordered {
 		assessment, problem := "", l.Problem
 		if l.Submission != nil {
+			var unknown *assess.UnknownPhotosError
 			switch _, err := accept(ctx, tx, *l.Submission); {
+			case errors.As(err, &unknown):
+				problem = unknown.LineProblem()
 			case errors.Is(err, assess.ErrDossierFull):
 				problem = c.Full
 			case errors.Is(err, assess.ErrNothingToReplace):

@@ -21,13 +21,17 @@ type erasure struct {
 
 // erasures is the one place that knows where anything of a vehicle is, in the order in which it goes: what
 // refers to something goes before it. A test compares it with the tables that there are: those that have
-// a vehicle, report, assessment or event among their columns.
+// a vehicle, report, assessment, event, attachment or file among their columns.
 var erasures = []erasure{
 	{tables: []string{"plans"}, statement: erasePlans},
 	{tables: []string{"assessments"}, statement: eraseAssessments, count: func(e *assess.Erased) *int { return &e.Assessments }},
 	{tables: []string{"events", "deliveries"}, statement: eraseEvents, count: func(e *assess.Erased) *int { return &e.Events }},
 	{tables: []string{"batch_lines"}, statement: eraseLines, count: func(e *assess.Erased) *int { return &e.Lines }, before: []any{string(assess.ErasedProblem())}},
 	{tables: []string{"idempotency"}, statement: eraseKeys},
+	// What the vehicle alone links goes, and its files are loose; links go with it, and then those to the others.
+	{tables: []string{"loose_files"}, statement: loosenPhotosOf},
+	{tables: []string{"attachments"}, statement: erasePhotosOf, count: func(e *assess.Erased) *int { return &e.Attachments }},
+	{tables: []string{"photo_links"}, statement: erasePhotoLinks},
 	{tables: []string{"reports"}, statement: eraseReports, count: func(e *assess.Erased) *int { return &e.Reports }},
 	{tables: []string{"vehicle_gates"}, statement: eraseGates},
 	{tables: []string{"vehicles"}, statement: eraseVehicle},
@@ -76,6 +80,10 @@ func erase(ctx context.Context, tx *sql.Tx, e assess.Erasure, done *assess.Erase
 	}
 	if !e.Before.IsZero() && !newest.Before(e.Before) {
 		return assess.ErrNewerReport
+	}
+	// Reports on other vehicles that link the same photos wait until the vehicle is gone, or it waits for them.
+	if _, err := tx.ExecContext(ctx, lockPhotosOf, e.Organisation, e.Vehicle); err != nil {
+		return fmt.Errorf("lock attachments: %w", err)
 	}
 	for _, step := range erasures {
 		result, err := tx.ExecContext(ctx, step.statement, append(step.before, e.Organisation, e.Vehicle)...)

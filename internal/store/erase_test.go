@@ -20,6 +20,7 @@ import (
 
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/report"
 	"laidup/internal/score"
 	"laidup/internal/store"
 	"laidup/internal/webhook"
@@ -58,6 +59,13 @@ func populate(t *testing.T, s *store.Store, chance *rand.Rand) {
 			t.Fatal(err)
 		}
 	}
+	photos := map[bool]string{true: strings.Repeat("a", 64), false: strings.Repeat("b", 64)} // whether it is of the one with the marker
+	for of, id := range photos {
+		file := fmt.Sprintf("workshop/%s-%t", id, of)
+		check(s.ReserveFile(t.Context(), access.Workshop, file, time.Now().Add(time.Hour)))
+		_, err := s.KeepAttachment(t.Context(), access.Workshop, assess.Attachment{ID: id, Media: "image/jpeg", Size: 1, Width: 1, Height: 1, CreatedAt: time.Now(), File: file})
+		check(err)
+	}
 	check(s.AddSubscription(t.Context(), webhook.Subscription{ID: "sub", Organisation: access.Workshop, URL: "https://yard.example/", CreatedAt: time.Now()}, 9))
 	sizes := []int{40, 900, 5_000, 40_000}
 	n := 0
@@ -65,6 +73,7 @@ func populate(t *testing.T, s *store.Store, chance *rand.Rand) {
 		n++
 		size := sizes[chance.IntN(len(sizes))]
 		sub := of(n, size)
+		sub.Photos = []report.Photo{{Pointer: "/photos/0", ID: photos[sub.Vehicle == marker]}}
 		_, err := s.Accept(t.Context(), sub)
 		check(err)
 		if n%5 == 0 {
@@ -293,6 +302,9 @@ func TestOfAnErasedVehicleNoRowIsLeft(t *testing.T) {
 		if _, err := s.Erase(t.Context(), assess.Erasure{Organisation: access.Workshop, Vehicle: marker, At: time.Now()}); err != nil {
 			t.Fatal(err)
 		}
+		if loose, err := s.LooseFiles(t.Context(), time.Now(), 9); err != nil || len(loose) != 1 || !strings.HasSuffix(loose[0], "-true") {
+			t.Errorf("loose are %q, %v", loose, err)
+		}
 		if after := found(); after != nil {
 			t.Errorf("the marker is in %v", after)
 		}
@@ -310,7 +322,7 @@ func TestEveryTableThatNamesAVehicleIsErasedFrom(t *testing.T) {
 	onEachEngine(t, func(t *testing.T, o store.Options) {
 		migrated(t, o)
 		erased := store.ErasedTables()
-		names := regexp.MustCompile(`vehicle|report|assessment|^event$`)
+		names := regexp.MustCompile(`vehicle|report|assessment|attachment|^event$|^file$`)
 		// They name a kind, or count.
 		harmless := map[string]string{"batches": "counts of lines"}
 		all := tables(t, o)

@@ -151,6 +151,51 @@ UPDATE batch_lines SET vehicle = '', assessment_id = NULL, result = NULL, proble
 WHERE batch = $2 AND chunk = $3 AND vehicle <> '' AND NOT EXISTS (
     SELECT 1 FROM vehicles AS v WHERE v.organisation = $4 AND v.reference = batch_lines.vehicle)`
 
+	insertLooseFile = `INSERT INTO loose_files (organisation, file, since) VALUES ($1, $2, $3)`
+
+	// A reservation that is over may have been found by who removes loose files.
+	claimFile = `DELETE FROM loose_files WHERE file = $1 AND organisation = $2 AND since > $3`
+
+	selectLooseFiles = `SELECT file FROM loose_files WHERE since <= $1 ORDER BY since, file LIMIT $2`
+
+	deleteLooseFile = `DELETE FROM loose_files WHERE file = $1`
+
+	attachmentColumns = `id, media, size, width, height, created_at, file`
+
+	insertAttachment = `
+INSERT INTO attachments (organisation, id, media, size, width, height, created_at, touched_at, file)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $7, $8)
+ON CONFLICT (organisation, id) DO NOTHING`
+
+	selectAttachment = `SELECT ` + attachmentColumns + ` FROM attachments WHERE organisation = $1 AND id = $2`
+
+	// It locks the row: until the transaction ends nobody else prunes or erases it.
+	touchAttachment = `UPDATE attachments SET touched_at = $1 WHERE organisation = $2 AND id = $3 RETURNING ` + attachmentColumns
+
+	insertPhotoLink = `INSERT INTO photo_links (organisation, report_id, vehicle, attachment_id) VALUES ($1, $2, $3, $4)`
+
+	unlinked = `NOT EXISTS (
+    SELECT 1 FROM photo_links AS l WHERE l.organisation = attachments.organisation AND l.attachment_id = attachments.id)`
+
+	pruneAttachments = `
+DELETE FROM attachments WHERE touched_at < $1 AND ` + unlinked + ` AND file IN (
+    SELECT attachments.file FROM attachments WHERE attachments.touched_at < $1 AND ` + unlinked + ` ORDER BY attachments.touched_at LIMIT $2)
+RETURNING organisation, file`
+
+	photosOf = `organisation = $1 AND EXISTS (
+    SELECT 1 FROM photo_links AS l WHERE l.organisation = attachments.organisation AND l.attachment_id = attachments.id AND l.vehicle = $2)`
+
+	photosOfAlone = photosOf + ` AND NOT EXISTS (
+    SELECT 1 FROM photo_links AS o WHERE o.organisation = attachments.organisation AND o.attachment_id = attachments.id AND o.vehicle <> $2)`
+
+	lockPhotosOf = `UPDATE attachments SET touched_at = touched_at WHERE ` + photosOf
+
+	loosenPhotosOf = `INSERT INTO loose_files (organisation, file, since) SELECT organisation, file, 0 FROM attachments WHERE ` + photosOfAlone
+
+	erasePhotosOf = `DELETE FROM attachments WHERE ` + photosOfAlone
+
+	erasePhotoLinks = `DELETE FROM photo_links WHERE organisation = $1 AND vehicle = $2`
+
 	eraseVehicle = `DELETE FROM vehicles WHERE organisation = $1 AND reference = $2`
 
 	assessmentColumns = `id, report_id, vehicle, ordinal, gate, rule_set, rule_set_version, rule_set_digest,

@@ -51,6 +51,9 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 			sub.Most++ // it makes room
 		}
 	}
+	if err := touchPhotos(ctx, tx, sub); err != nil {
+		return assess.Receipt{}, err
+	}
 	var ordinal int
 	if err := tx.QueryRowContext(ctx, upsertVehicle, sub.Organisation, sub.Vehicle, sub.Description, at, sub.Most).Scan(&ordinal); errors.Is(err, sql.ErrNoRows) {
 		return assess.Receipt{}, assess.ErrDossierFull
@@ -60,6 +63,11 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 	if _, err := tx.ExecContext(ctx, insertReport,
 		sub.ReportID, sub.Organisation, sub.Vehicle, ordinal, sub.Reference, sub.Inspected, at, sub.PostedBy, string(sub.Body)); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert report: %w", err)
+	}
+	for _, id := range sub.PhotoIDs() {
+		if _, err := tx.ExecContext(ctx, insertPhotoLink, sub.Organisation, sub.ReportID, sub.Vehicle, id); err != nil {
+			return assess.Receipt{}, fmt.Errorf("link attachment %s: %w", id, err)
+		}
 	}
 	if _, err := tx.ExecContext(ctx, insertAssessment,
 		sub.AssessmentID, sub.Organisation, sub.ReportID, sub.Vehicle, ordinal, sub.Gate,

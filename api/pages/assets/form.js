@@ -93,10 +93,11 @@
       laidup_draft: 1, id: newID(), keeper, kind: followUp ? "follow_up" : "new", vehicle: root.dataset.vehicle, gate: root.dataset.gate || cat.asks,
       begun: new Date().toISOString(), changed: new Date().toISOString(), state: "kept", tried: false,
       head: { date: today(), inspector: liked.inspector, purpose: "" },
-      facts: {}, found: {}, notes: {}, faults: [],
+      facts: {}, found: {}, notes: {}, photos: {}, faults: [],
     };
   }
-  const isDraft = (d) => d && d.laidup_draft === 1 && /^[0-9a-f]{32}$/.test(d.id) && ["head", "facts", "found", "notes"].every((k) => d[k] && typeof d[k] === "object");
+  const isDraft = (d) => d && d.laidup_draft === 1 && /^[0-9a-f]{32}$/.test(d.id) && ["head", "facts", "found", "notes"].every((k) => d[k] && typeof d[k] === "object") &&
+    (d.photos === undefined || d.photos && typeof d.photos === "object" && Object.values(d.photos).every((list) => Array.isArray(list) && list.every((p) => p && /^[0-9a-f]{32}$/.test(p.key))));
 
   let draft;
   let begun = false; // whether anything was said: an empty draft is not kept
@@ -106,6 +107,41 @@
     if (!ok && keeps) announce(say("not_kept"));
     keeps = ok;
     listKept();
+  }
+
+  // --- Photos --------------------------------------------------------------------------------------
+
+  // A photo waits in the browser's database under a key of its own, by which the draft knows it, until the draft is
+  // sent: then the service gives it an id.
+  const album = {
+    ask: (mode, what) => new Promise((done, failed) => {
+      const opened = indexedDB.open("laidup", 1);
+      opened.onupgradeneeded = () => opened.result.createObjectStore("photos");
+      opened.onerror = () => failed(opened.error);
+      opened.onsuccess = () => {
+        const tx = opened.result.transaction("photos", mode);
+        const request = what(tx.objectStore("photos"));
+        const end = (go) => () => { opened.result.close(); go(); };
+        tx.oncomplete = end(() => done(request.result));
+        tx.onabort = end(() => failed(tx.error));
+      };
+    }),
+    put: (key, photo) => album.ask("readwrite", (photos) => photos.put({ photo, at: Date.now() }, key)),
+    get: (key) => album.ask("readonly", (photos) => photos.get(key)),
+    keys: () => album.ask("readonly", (photos) => photos.getAllKeys()),
+    drop: (key) => album.ask("readwrite", (photos) => photos.delete(key)).catch(() => { /* it is gone, or goes later */ }),
+  };
+  const photosOf = (d) => Object.values(d.photos || {}).flat();
+  const forget = (d) => photosOf(d).forEach((p) => album.drop(p.key));
+
+  // tidyAlbum drops what no draft knows. What was taken today may be that of another page.
+  async function tidyAlbum() {
+    try {
+      const known = new Set(store.drafts().flatMap(photosOf).map((p) => p.key));
+      for (const key of await album.keys()) {
+        if (!known.has(key) && (await album.get(key)).at < Date.now() - 86400000) await album.drop(key);
+      }
+    } catch { /* nothing is kept here */ }
   }
 
   // --- The catalogue -------------------------------------------------------------------------------
@@ -503,10 +539,58 @@
       el("p", { class: "small", text: it.access ? say("effort_off", plain(it.minutes), spaced(it.access)) : say("effort", plain(it.minutes)) }),
       it.fault,
       it.where,
-      field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root,
+      el("div", { class: "finds" }, field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root, photoField(it)),
     );
     chooseWhere(it);
     showAt(it, keysOf(it)[0] || it.id);
+  }
+
+  const photoKinds = ["image/jpeg", "image/png", "image/webp"];
+  const mostPhoto = 15 * 1024 * 1024;
+
+  // photoField takes photos of an item, and lists those that were taken.
+  function photoField(it) {
+    const id = fresh();
+    const list = el("ul", { class: "taken" });
+    const changed = () => {
+      if (draft.photos[it.id].length === 0) delete draft.photos[it.id];
+      forgive("item." + it.id);
+      if (!begun) mark();
+      draft.state = "kept";
+      keep(draft);
+      show();
+      showState();
+    };
+    const show = () => list.replaceChildren(...(draft.photos[it.id] || []).map((p) => el("li", {}, say("photo_taken", p.name, plain(Math.round(p.size / 1e5) / 10)), " ",
+      el("button", {
+        type: "button", class: "plain",
+        onclick: () => {
+          draft.photos[it.id] = draft.photos[it.id].filter((other) => other !== p);
+          album.drop(p.key);
+          changed();
+          input.focus();
+        },
+      }, say("photo_remove"), hidden(" " + p.name)))));
+    const input = el("input", {
+      type: "file", id, accept: photoKinds.join(), capture: "environment",
+      onchange: async () => {
+        const [photo] = input.files, to = draft;
+        input.value = "";
+        if (!photo) return;
+        if (!photoKinds.includes(photo.type) || photo.size > mostPhoto) return fail("item." + it.id, say("photo_kind", photo.name));
+        const p = { key: newID(), name: photo.name, size: photo.size };
+        try {
+          await album.put(p.key, photo);
+        } catch {
+          return fail("item." + it.id, say("photo_not_kept", photo.name));
+        }
+        if (to !== draft || !["kept", "refused"].includes(draft.state)) return album.drop(p.key); // it is sent, or another is shown
+        (draft.photos[it.id] ||= []).push(p);
+        changed();
+      },
+    });
+    show();
+    return el("div", { class: "field" }, el("label", { for: id, text: say("photo") }), input, list);
   }
 
   // chooseWhere offers the positions of an item: what is entered is of the one chosen, or of all alike.
@@ -709,11 +793,14 @@
       }
       let note = (d.notes[it.id] || "").trim() || undefined;
       if (note && sets.size === 0) wrong("note." + it.id, say("fault_note"));
+      let photos = (d.photos[it.id] || []).map((p) => p.key);
+      if (photos.length && sets.size === 0) wrong("item." + it.id, say("fault_photo"));
       for (const { key, by, part, found, fitted, finds } of sets.values()) {
         const at = atOf(key);
         observed.push({ item: key, part, finds });
-        report.observations.push({ item: it.id, at: at.length ? at : undefined, method: by, part, found, fitted, note });
+        report.observations.push({ item: it.id, at: at.length ? at : undefined, method: by, part, found, fitted, note, photos: photos.length ? photos : undefined });
         note = undefined;
+        photos = [];
       }
     }
     if (d.kind === "follow_up" && report.observations.length === 0 && facts === 0) wrong("", say("fault_empty"));
@@ -889,6 +976,44 @@
     return page ? page.dataset.inspect : "";
   }
 
+  const later = (status) => status === 401 || status === 408 || status === 429 || status >= 500;
+  const photoPatience = 90000;
+
+  // sendPhotos sends the photos of a report that have not been sent yet, and returns the body of the report with their
+  // ids; or the faults, or that it has to be tried again.
+  async function sendPhotos(d) {
+    const report = JSON.parse(d.body);
+    const known = new Map(photosOf(d).map((p) => [p.key, p]));
+    const faults = [];
+    for (const o of report.observations.filter((one) => one.photos)) {
+      for (const p of o.photos.map((key) => known.get(key)).filter((one) => !one.id)) {
+        const wrong = (detail) => faults.push({ name: "item." + o.item, detail });
+        const taken = await album.get(p.key).catch(() => undefined);
+        if (!taken) {
+          wrong(say("photo_gone", p.name));
+          continue;
+        }
+        const answer = await fetch("/v1/attachments", { method: "POST", headers: { "Content-Type": taken.photo.type }, body: taken.photo, signal: AbortSignal.timeout(photoPatience) });
+        const body = await answer.json().catch(() => ({}));
+        if (later(answer.status)) return { again: true };
+        if (answer.ok) {
+          p.id = body.id;
+          settle(d, { photos: d.photos });
+        } else {
+          wrong(`${p.name}: ${body.detail || body.title || answer.status}`);
+        }
+      }
+      o.photos = [...new Set(o.photos.map((key) => known.get(key).id))];
+    }
+    return { faults, body: report.observations.some((o) => o.photos) ? JSON.stringify(report) : d.body };
+  }
+
+  function refuse(d, faults, changes) {
+    settle(d, { state: "refused", tried: false, faults, asked: true, ...changes });
+    if (d.id === draft.id) showFaults(faults);
+    return false;
+  }
+
   // send sends one report, and says whether it has to be tried again.
   async function send(d) {
     if (!navigator.onLine) {
@@ -903,9 +1028,15 @@
         settle(d, { state: "waiting" }, who ? say("other_keeper", d.keeper) : say("said_sign_in"), there);
         return true;
       }
+      const { again, faults, body } = await sendPhotos(d);
+      if (again) {
+        settle(d, { state: "waiting" }, say("said_busy"));
+        return true;
+      }
+      if (faults.length > 0) return refuse(d, faults);
       settle(d, { state: "sent", tried: true });
       answer = await fetch("/v1/reports" + (d.gate ? "?gate=" + encodeURIComponent(d.gate) : ""), {
-        method: "POST", headers: { "Content-Type": "application/json", "Idempotency-Key": d.id }, body: d.body, signal: AbortSignal.timeout(patience),
+        method: "POST", headers: { "Content-Type": "application/json", "Idempotency-Key": d.id }, body, signal: AbortSignal.timeout(patience),
       });
     } catch {
       settle(d, { state: "waiting" }, say("said_waiting"));
@@ -914,19 +1045,20 @@
     const body = await answer.json().catch(() => ({}));
     if (answer.ok) {
       settle(d, { state: "accepted", tried: false, answer: { id: body.id, vehicle: body.vehicle, cautions: body.cautions || [] } });
+      forget(d);
       prune();
       return false;
     }
-    if (answer.status === 401 || answer.status === 408 || answer.status === 429 || answer.status >= 500) {
+    if (later(answer.status)) {
       settle(d, { state: "waiting" }, say("said_busy"));
       return true;
     }
     const faults = Array.isArray(body.errors) && body.errors.length
       ? body.errors.map((e) => ({ name: place(e.pointer, d.observed || []), detail: e.detail }))
       : [{ name: "", detail: [body.title, body.detail].filter(Boolean).join(": ") || String(answer.status) }];
-    settle(d, { state: "refused", tried: false, faults, asked: true, reused: String(body.type).endsWith("/idempotency-key-reused") });
-    if (d.id === draft.id) showFaults(faults);
-    return false;
+    // A photo that waited for too long is not there any more: it is sent again.
+    if ((body.errors || []).some((e) => /^\/observations\/\d+\/photos\//.test(e.pointer))) photosOf(d).forEach((p) => { delete p.id; });
+    return refuse(d, faults, { photos: d.photos, reused: String(body.type).endsWith("/idempotency-key-reused") });
   }
 
   const mostAccepted = 10;
@@ -1028,6 +1160,7 @@
           return;
         }
         store.drop(prefix + d.id);
+        forget(d);
         announce(say("thrown_away"));
         listKept();
       }, true);
@@ -1125,6 +1258,7 @@
     if (d && d.id !== draft.id && d.keeper === keeper && here(d)) begin(d, true);
   });
   sendAll();
+  tidyAlbum();
 
   const way = el("p", { class: "small" });
   root.append(way);

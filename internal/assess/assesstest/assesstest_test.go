@@ -19,6 +19,7 @@ func TestMemoryKeepsBatches(t *testing.T) {
 	t.Parallel()
 	assesstest.PlanStore(t, func(*testing.T) assesstest.StoreWithPlans { return assesstest.NewMemory() })
 	assesstest.BatchStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
+	assesstest.AttachmentStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
 }
 
 func TestMemoryBreaksAndMends(t *testing.T) {

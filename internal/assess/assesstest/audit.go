@@ -97,7 +97,7 @@ func (s suite) audit(t *testing.T) {
 		}
 	}
 	same(t, seen, []string{
-		"vehicle.erased  map[assessments:3 events:" + eventsOf(s) + " lines:0 reason:its owner asks for it reports:2]",
+		"vehicle.erased  map[assessments:3 attachments:0 events:" + eventsOf(s) + " lines:0 reason:its owner asks for it reports:2]",
 		"rule_set.published ours/1.0.0 map[digest:sha256:1]",
 		"report.withdrawn report-a map[]",
 	})

@@ -89,10 +89,13 @@ func (m *Memory) AddChunk(ctx context.Context, c assess.NewChunk) (bool, error) 
 		return false, fmt.Errorf("batch %s: %w", c.Batch, assess.ErrBatchMoved)
 	}
 	work := false
+	var unknown *assess.UnknownPhotosError
 	for _, l := range c.Lines {
 		to := line{number: l.Number, chunk: c.Number, vehicle: l.Vehicle, problem: bytes.Clone(l.Problem)}
 		if l.Submission != nil {
 			switch _, err := m.accept(*l.Submission); {
+			case errors.As(err, &unknown):
+				to.problem = unknown.LineProblem()
 			case errors.Is(err, assess.ErrNothingToReplace):
 				to.problem = c.NothingToReplace
 			case err != nil:

@@ -17,6 +17,7 @@ type StoreWithBatches interface {
 	assess.Store
 	assess.BatchStore
 	assess.PlanStore
+	assess.AttachmentStore
 }
 
 // BatchStore runs the suite that every store of batches must pass. Each call of open gives a fresh,

@@ -56,6 +56,7 @@ func (m *Memory) Erase(ctx context.Context, e assess.Erasure) (done assess.Erase
 		}
 		return gone
 	})
+	done.Attachments = m.eraseLinks(of)
 	delete(m.vehicles, of)
 	delete(m.logs, of)
 	maps.DeleteFunc(m.spellings, func(folded owned, as string) bool { return folded.organisation == of.organisation && as == of.name })

@@ -36,6 +36,9 @@ type Memory struct {
 	batches     map[string]*batch
 	chunks      map[string]*chunk
 	plans       map[string]*plan
+	attachments map[owned]*attachment
+	links       []link
+	loose       map[string]loose // by the name of the file
 }
 
 // owned is a name that an organisation gave.
@@ -76,6 +79,8 @@ func NewMemory() *Memory {
 		chunks:      map[string]*chunk{},
 		retention:   map[string]int{},
 		plans:       map[string]*plan{},
+		attachments: map[owned]*attachment{},
+		loose:       map[string]loose{},
 	}
 }
 
@@ -142,6 +147,9 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 			room++
 		}
 	}
+	if err := m.touch(s); err != nil {
+		return assess.Receipt{}, err
+	}
 	v := m.vehicles[owned{s.Organisation, s.Vehicle}]
 	if v == nil {
 		v = &assess.Vehicle{Reference: s.Vehicle}
@@ -162,6 +170,9 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 		ID: s.ReportID, Vehicle: s.Vehicle, Reference: s.Reference, Inspected: s.Inspected,
 		Ordinal: l.entries, Body: bytes.Clone(s.Body), ReceivedAt: at, PostedBy: s.PostedBy,
 	}, s.Organisation, 0}
+	for _, id := range s.PhotoIDs() {
+		m.links = append(m.links, link{s.Organisation, s.ReportID, s.Vehicle, id})
+	}
 	if s.Replaces != "" {
 		if old.withdrawn == 0 {
 			old.withdrawn, old.WithdrawnAt = l.entries, at
