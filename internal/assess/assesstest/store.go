@@ -76,7 +76,7 @@ func Store(t *testing.T, open func(t *testing.T) assess.Store) {
 		"a start that is put back does not count":                        suite.putBack,
 		"states follow one another as is written down":                   suite.states,
 		"what is done is written down, and stays":                        suite.audit,
-		"what is imported keeps its time and waits since now":           suite.imported,
+		"what is imported keeps its time and waits since now":            suite.imported,
 		"what came in on a vehicle is listed in that order":              suite.entries,
 		"vehicles outlive the retention of their organisation":           suite.retention,
 		"a store that was opened can be reached":                         suite.ping,
