@@ -37,7 +37,10 @@ func (a *API) getExport(r *wire.Request) (wire.Reply, error) {
 	return wire.Reply{Serve: http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
 		defer end()
 		w.Header().Set("Content-Type", wire.MediaNDJSON)
-		if err := export.Write(req.Context(), newPatient(req.Context(), w)); err != nil {
+		to, done := newPatient(req.Context(), w)
+		err := export.Write(req.Context(), to)
+		done()
+		if err != nil {
 			// The status is sent: that the answer is not whole shows by its last line, which is missing.
 			a.log.WarnContext(req.Context(), "export broken off", "error", err)
 			panic(http.ErrAbortHandler)
@@ -52,11 +55,12 @@ type patient struct {
 	ctx     context.Context
 }
 
-func newPatient(ctx context.Context, w http.ResponseWriter) *patient {
-	p := &patient{w, http.NewResponseController(w), ctx}
+// newPatient returns it with what is to be called once all is written: the connection may serve another request then.
+func newPatient(ctx context.Context, w http.ResponseWriter) (p *patient, done func()) {
+	p = &patient{w, http.NewResponseController(w), ctx}
 	// A receiver that takes nothing is not waited for once its key is good no more.
-	context.AfterFunc(ctx, func() { _ = p.control.SetWriteDeadline(time.Now()) })
-	return p
+	stop := context.AfterFunc(ctx, func() { _ = p.control.SetWriteDeadline(time.Now()) })
+	return p, func() { stop() }
 }
 
 // Write implements [io.Writer].
