@@ -417,6 +417,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	w.chunks.workers.Wait()
 	keep("batch", get(batch))
 	keep("batches", get("/v1/batches"))
+	keep("invalid-table", w.do(http.MethodPost, "/v1/batches", []byte("vehicle.reference,inspection.date,method,battery.open_circuit [bar],timing_bell.fraying\n"), admin, "Content-Type: text/csv"))
 	keep("rescore", post("/v1/rescores", read("examples/rescore-order")))
 	keep("bad-rescore-order", post("/v1/rescores", []byte(`{"vehicles":["corvane-dale-07"],"everything":true}`)))
 	w.chunks.workers.Wait()
