@@ -47,6 +47,8 @@ type Options struct {
 	Observe func(context.Context, Observation)
 	Limits  Limits
 	Version string // of the program, as GET /healthz says it
+	// Origins are those whose pages may use the API from a browser, such as https://shop.example.
+	Origins []string
 	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
 	// no others.
 	Schemas fs.FS
@@ -89,6 +91,7 @@ type API struct {
 	version   string
 	observe   func(context.Context, Observation)
 	limits    Limits
+	origins   []string
 	bodies    *wire.Bodies
 	uploads   uploads
 	trying    sync.Map // organisations of which a rule set is in hand
@@ -114,7 +117,7 @@ type API struct {
 func New(o Options) (*API, error) {
 	a := &API{
 		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
-		metrics: o.Metrics, version: o.Version, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
+		metrics: o.Metrics, version: o.Version, observe: o.Observe, hooks: o.Webhooks, happened: o.Events, origins: o.Origins,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),

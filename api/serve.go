@@ -50,7 +50,7 @@ func (a *API) serve(r route) echo.HandlerFunc {
 		h := c.Response().Header()
 		h.Set("Cache-Control", r.cache)
 		if len(r.offers) > 1 {
-			h.Set("Vary", "Accept")
+			h.Add("Vary", "Accept")
 		}
 		for name, value := range out.Header {
 			h.Set(name, value)
