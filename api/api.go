@@ -92,6 +92,7 @@ type API struct {
 	observe   func(context.Context, Observation)
 	limits    Limits
 	origins   []string
+	compress  func(http.Handler) http.HandlerFunc
 	bodies    *wire.Bodies
 	uploads   uploads
 	trying    sync.Map // organisations of which a rule set is in hand
@@ -135,6 +136,9 @@ func New(o Options) (*API, error) {
 	a.bodies, a.streams = wire.NewBodies(a.limits.BodyTime), wire.NewStreams(a.draining)
 	a.catalogue = wire.Encode(catalogueOf(o.Service.Current()))
 	var err error
+	if a.compress, err = newCompression(); err != nil {
+		return nil, err
+	}
 	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
