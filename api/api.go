@@ -46,7 +46,7 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
-	Version string // of the program, as GET /healthz says it
+	Version string // of the program, as GET /healthz and the description say it
 	// Origins are those whose pages may use the API from a browser, such as https://shop.example.
 	Origins []string
 	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
@@ -142,7 +142,7 @@ func New(o Options) (*API, error) {
 	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
-	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema()); err != nil {
+	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema(), o.Version); err != nil {
 		return nil, err
 	}
 	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description); err != nil {

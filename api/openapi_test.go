@@ -287,6 +287,9 @@ func TestEveryRouteForProgramsIsDescribed(t *testing.T) {
 	a.is(t, http.StatusOK)
 	a.has(t, "Content-Type", "application/json", "Cache-Control", "public, max-age=3600, must-revalidate")
 	w.get("/v1/openapi.json", "If-None-Match: "+a.Header.Get("ETag")).is(t, http.StatusNotModified)
+	if info := a.object(t)["info"].(object); info["version"] != "1" || info["x-program-version"] != "v1.2.3" {
+		t.Errorf("%v", info)
+	}
 	d := descriptionOf(t, w.api)
 	ids := map[any]bool{}
 	for _, r := range w.api.Routes() {
