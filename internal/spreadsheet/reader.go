@@ -49,7 +49,7 @@ func NewReader(in io.Reader, cat *catalogue.Catalogue, most int) (*Reader, error
 	r := &Reader{in: bounded{in: in}, most: most}
 	r.allow(0)
 	text := bufio.NewReaderSize(&r.in, buffer)
-	begin, err := text.Peek(buffer)
+	begin, err := peekLine(text)
 	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, errGivenUp) {
 		return nil, fmt.Errorf("read header row: %w", err)
 	}
@@ -86,6 +86,19 @@ func headerFault(code report.Code, format string, args ...any) error {
 }
 
 const mendQuotes = `a quotation mark stands inside a cell: put the whole cell between quotation marks, and write each inside it twice, "5"" hose"`
+
+// peekLine looks at a text up to the end of its first line, or as much as there is room for. It waits for no
+// more: whoever sends the rows may take his time.
+func peekLine(text *bufio.Reader) (begin []byte, err error) {
+	for n := 1; n <= buffer && err == nil; n = text.Buffered() + 1 {
+		_, err = text.Peek(n)
+		begin, _ = text.Peek(text.Buffered()) // it is there
+		if bytes.IndexByte(bytes.TrimLeft(begin, "\r\n"), '\n') >= 0 {
+			break
+		}
+	}
+	return begin, err
+}
 
 // firstLine is a text up to the first line end that is not the first thing in it.
 func firstLine(text []byte) []byte {

@@ -361,6 +361,31 @@ func TestTextWithoutEndIsGivenUp(t *testing.T) {
 	}
 }
 
+// Rows are read as they come: nothing waits for those behind them.
+func TestRowsAreReadAsTheyCome(t *testing.T) {
+	in, out := io.Pipe()
+	said := make(chan string)
+	go func() {
+		for text := range said {
+			if _, err := out.Write([]byte(text)); err != nil {
+				return
+			}
+		}
+	}()
+	t.Cleanup(func() { close(said); in.Close() })
+	said <- frame + "\n"
+	r, err := spreadsheet.NewReader(in, cat(), longest)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 3 {
+		said <- fmt.Sprintf("tern-%d,2026-05-02,\n", i)
+		if row, _, err := r.Next(); err != nil || row.Number != i+2 {
+			t.Fatalf("%v (%v)", row, err)
+		}
+	}
+}
+
 func TestARowThatIsTooLongIsRefusedByItself(t *testing.T) {
 	list, err := rows(frame + ",timing_belt.note\na,2026-05-02,seen," + strings.Repeat("x", longest) + "\nb,2026-05-02,seen,\n")
 	if err != nil || len(list) != 2 || !list[0].Long || list[0].Report != nil || list[0].Blank() || list[1].Long || list[1].Number != 3 {
