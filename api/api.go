@@ -46,7 +46,9 @@ type Options struct {
 	// to be safe for concurrent use.
 	Observe func(context.Context, Observation)
 	Limits  Limits
-	Version string // of the program, as GET /healthz says it
+	Version string // of the program, as GET /healthz and the description say it
+	// Origins are those whose pages may use the API from a browser, such as https://shop.example.
+	Origins []string
 	// Schemas has the JSON Schemas besides that of reports, as package schema has them; nil: there are
 	// no others.
 	Schemas fs.FS
@@ -89,8 +91,10 @@ type API struct {
 	version     string
 	observe     func(context.Context, Observation)
 	limits      Limits
+	origins     []string
+	compress    func(http.Handler) http.HandlerFunc
 	bodies      *wire.Bodies
-	uploads     uploads // batches
+	uploads     uploads // batches, exports, imports
 	photoBodies *wire.Bodies
 	photos      uploads
 	trying      sync.Map // organisations of which a rule set is in hand
@@ -116,7 +120,7 @@ type API struct {
 func New(o Options) (*API, error) {
 	a := &API{
 		service: o.Service, keys: o.Keys, open: o.Open, log: logging.Carrying(o.Log),
-		metrics: o.Metrics, version: o.Version, observe: o.Observe, hooks: o.Webhooks, happened: o.Events,
+		metrics: o.Metrics, version: o.Version, observe: o.Observe, hooks: o.Webhooks, happened: o.Events, origins: o.Origins,
 		limits: Limits{
 			Body:     cmp.Or(o.Limits.Body, 1<<20),
 			BodyTime: cmp.Or(o.Limits.BodyTime, 10*time.Second),
@@ -135,10 +139,13 @@ func New(o Options) (*API, error) {
 	a.bodies, a.streams = wire.NewBodies(a.limits.BodyTime, "split it"), wire.NewStreams(a.draining)
 	a.catalogue = wire.Encode(catalogueOf(o.Service.Current()))
 	var err error
+	if a.compress, err = newCompression(); err != nil {
+		return nil, err
+	}
 	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
 		return nil, err
 	}
-	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema()); err != nil {
+	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema(), o.Version); err != nil {
 		return nil, err
 	}
 	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description, a.keepPace); err != nil {

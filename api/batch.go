@@ -13,6 +13,7 @@ import (
 	"laidup/api/wire"
 	"laidup/internal/assess"
 	"laidup/internal/score"
+	"laidup/internal/spreadsheet"
 )
 
 // batchBody is a batch as clients see it.
@@ -131,8 +132,9 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	if !wire.Announces(r.Header, wire.MediaNDJSON) && !wire.Announces(r.Header, wire.MediaJSONLines) {
-		return wire.Reply{}, wire.NotJSON.Says("send one report a line, as JSON in UTF-8, uncompressed, as Content-Type: %s", wire.MediaNDJSON)
+	table := wire.Announces(r.Header, wire.MediaCSV)
+	if !table && !wire.Announces(r.Header, wire.MediaNDJSON) && !wire.Announces(r.Header, wire.MediaJSONLines) {
+		return wire.Reply{}, wire.NotJSON.Says("send one report a line in UTF-8, uncompressed: as JSON with Content-Type: %s, or as rows with Content-Type: %s", wire.MediaNDJSON, wire.MediaCSV)
 	}
 	first := 1
 	if s := r.Query.Get("first_line"); s != "" {
@@ -151,7 +153,7 @@ func (a *API) postBatch(r *wire.Request) (wire.Reply, error) {
 	defer end()
 	b, _, err := r.Account.Receive(r.Context(), assess.BatchOrder{
 		Gate: r.Query.Get("gate"), RuleSet: r.Query.Get("rule_set"), IdempotencyKey: key,
-		FirstLine: first, MaxLine: int(a.limits.Body), Pause: a.paced(r),
+		FirstLine: first, MaxLine: int(a.limits.Body), Table: table, Pause: a.paced(r),
 	}, r.Body)
 	if err != nil {
 		return wire.Reply{}, uploadProblem(err, key)
@@ -165,18 +167,28 @@ var errDraining = errors.New("the server is about to go")
 // uploadProblem says how far a batch came, and how to go on.
 func uploadProblem(err error, key string) error {
 	var partial *assess.PartialError
-	if !errors.As(err, &partial) {
+	var header *spreadsheet.HeaderError
+	var broken *spreadsheet.BrokenError
+	switch {
+	case errors.As(err, &header):
+		return &wire.Problem{Kind: wire.InvalidTable, Errors: header.Faults}
+	case !errors.As(err, &partial):
 		return err
 	}
 	goOn := fmt.Sprintf("lines 1 to %d are stored as batch %s: send it again with the same Idempotency-Key, and first_line=%d if you like, to go on behind them", partial.Through, partial.Batch, partial.Through+1)
 	if key == "" {
 		goOn = fmt.Sprintf("lines 1 to %d are stored as batch %s and will be worked on; send the others as another batch, next time with an Idempotency-Key, which lets it go on", partial.Through, partial.Batch)
 	}
+	if partial.Batch == "" {
+		goOn = "nothing is stored: send it again"
+	}
 	cause := partial.Err
 	var p *wire.Problem
 	switch {
 	case errors.Is(cause, assess.ErrLineGap):
 		return wire.BadQuery.Says("first_line is %s", fmt.Sprintf("at most %d: the lines before are not there yet", partial.Through+1))
+	case errors.As(cause, &broken):
+		p = wire.InvalidTable.Says("%s; %s", broken, goOn)
 	case errors.Is(cause, errDraining), errors.Is(cause, assess.ErrUnavailable):
 		p = wire.Unavailable.Says("%s", goOn)
 	case errors.Is(cause, assess.ErrTooManyLines):
@@ -194,7 +206,9 @@ func uploadProblem(err error, key string) error {
 	default:
 		return err
 	}
-	p.Header = map[string]string{"Location": "/v1/batches/" + partial.Batch}
+	if partial.Batch != "" {
+		p.Header = map[string]string{"Location": "/v1/batches/" + partial.Batch}
+	}
 	return p
 }
 

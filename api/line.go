@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -125,12 +126,12 @@ func rowOf(b Line) (row lineRow, err error) {
 	if b.Problem != nil {
 		var p struct {
 			Title, Detail string
-			Errors        []struct{ Pointer, Detail string }
+			Errors        []struct{ Pointer, Column, Detail string }
 		}
 		err = errors.Join(err, json.Unmarshal(b.Problem, &p))
 		row.problem = p.Title + ": " + p.Detail
 		for _, e := range p.Errors {
-			row.problem += "; " + e.Pointer + " " + e.Detail
+			row.problem += "; " + cmp.Or(e.Column, e.Pointer) + " " + e.Detail
 		}
 	}
 	return row, err

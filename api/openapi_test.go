@@ -288,6 +288,9 @@ func TestEveryRouteForProgramsIsDescribed(t *testing.T) {
 	a.is(t, http.StatusOK)
 	a.has(t, "Content-Type", "application/json", "Cache-Control", "public, max-age=3600, must-revalidate")
 	w.get("/v1/openapi.json", "If-None-Match: "+a.Header.Get("ETag")).is(t, http.StatusNotModified)
+	if info := a.object(t)["info"].(object); info["version"] != "1" || info["x-program-version"] != "v1.2.3" {
+		t.Errorf("%v", info)
+	}
 	d := descriptionOf(t, w.api)
 	ids := map[any]bool{}
 	for _, r := range w.api.Routes() {
@@ -431,6 +434,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	w.chunks.workers.Wait()
 	keep("batch", get(batch))
 	keep("batches", get("/v1/batches"))
+	keep("invalid-table", w.do(http.MethodPost, "/v1/batches", []byte("vehicle.reference,inspection.date,method,battery.open_circuit [bar],timing_bell.fraying\n"), admin, "Content-Type: text/csv"))
 	keep("rescore", post("/v1/rescores", read("examples/rescore-order")))
 	keep("bad-rescore-order", post("/v1/rescores", []byte(`{"vehicles":["corvane-dale-07"],"everything":true}`)))
 	w.chunks.workers.Wait()

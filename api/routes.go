@@ -189,6 +189,9 @@ func (a *API) route() {
 	// Whoever claims to be another address is not believed.
 	e.IPExtractor = echo.ExtractIPDirect()
 	e.Use(a.watch)
+	if len(a.origins) > 0 {
+		e.Use(sharing(a.origins))
+	}
 	a.echo, a.paths, a.isPage = e, map[string]string{}, map[string]bool{}
 	for _, r := range a.routes() {
 		path := strings.NewReplacer("{", ":", "}", "").Replace(r.path)

@@ -50,13 +50,17 @@ func (a *API) serve(r route) echo.HandlerFunc {
 		h := c.Response().Header()
 		h.Set("Cache-Control", r.cache)
 		if len(r.offers) > 1 {
-			h.Set("Vary", "Accept")
+			h.Add("Vary", "Accept")
 		}
 		for name, value := range out.Header {
 			h.Set(name, value)
 		}
+		pack := func(answer func()) { answer() }
+		if slices.Contains(compressed, media) {
+			pack = func(answer func()) { a.pack(c, answer) }
+		}
 		if out.Serve != nil {
-			out.Serve.ServeHTTP(c.Response(), c.Request())
+			pack(func() { out.Serve.ServeHTTP(c.Response(), c.Request()) })
 			return nil
 		}
 		if media == wire.MediaHTML && out.Media == "" {
@@ -73,8 +77,9 @@ func (a *API) serve(r route) echo.HandlerFunc {
 		if r.cache != noStore || out.ETag != "" {
 			tag := wire.ETag(out.ETag, body)
 			h.Set("ETag", tag)
-			if r.method == http.MethodGet && wire.Matches(c.Request().Header.Values("If-None-Match"), tag) {
-				c.Response().WriteHeader(http.StatusNotModified)
+			if has, ok := wire.Matches(c.Request().Header.Values("If-None-Match"), tag); ok && r.method == http.MethodGet {
+				h.Set("ETag", has)
+				pack(func() { c.Response().WriteHeader(http.StatusNotModified) })
 				return nil
 			}
 		}
@@ -86,7 +91,7 @@ func (a *API) serve(r route) echo.HandlerFunc {
 		case media == wire.MediaHTML:
 			media += "; charset=utf-8"
 		}
-		write(c, out.Status, media, body)
+		pack(func() { write(c, out.Status, media, body) })
 		return nil
 	}
 }

@@ -72,8 +72,9 @@ type describer struct {
 }
 
 // OpenAPI writes the description. A row without notes is left out, which a test sees; notes without
-// a row, and whatever they name that is not there, are errors.
-func OpenAPI(rows []Row, reportSchema []byte) (wire.Raw, error) {
+// a row, and whatever they name that is not there, are errors. program is the version of the program that serves
+// the API, which has a version of its own; empty: it is not said.
+func OpenAPI(rows []Row, reportSchema []byte, program string) (wire.Raw, error) {
 	d := &describer{kinds: map[string]wire.Kind{}, ownSchema: map[string]string{}, schemas: object{}, responses: object{}, examples: object{}}
 	text, err := fs.ReadFile(schema.FS, "openapi.yaml")
 	if err != nil {
@@ -127,6 +128,9 @@ func OpenAPI(rows []Row, reportSchema []byte) (wire.Raw, error) {
 		return nil, err
 	}
 	spell(d.schemas)
+	if program != "" {
+		d.Info["x-program-version"] = program
+	}
 	return json.Marshal(object{
 		"openapi": "3.1.1", "info": d.Info, "servers": []object{{"url": "/"}}, "tags": d.Tags, "paths": paths, "webhooks": sent,
 		"components": object{

@@ -20,6 +20,7 @@ type Kind uint8
 const (
 	Internal Kind = iota // what nobody foresaw
 	invalidReport
+	InvalidTable
 	faultyRuleSet
 	versionPublished
 	KeyReused
@@ -84,6 +85,7 @@ const statusClientGone = 499
 var Rows = [Kinds]row{
 	Internal:             {"internal-error", "Internal error", http.StatusInternalServerError, 0, "Something failed on our side. Report the instance id to whoever runs the service."},
 	invalidReport:        {"invalid-report", "Invalid report", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
+	InvalidTable:         {"invalid-table", "Invalid table", http.StatusUnprocessableEntity, 0, "The header row has the problems listed in errors. Fix them and send the file again. Nothing was stored."},
 	faultyRuleSet:        {"faulty-rule-set", "Invalid rule set", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
 	versionPublished:     {"version-published", "Version already published", http.StatusConflict, 0, "A published version never changes. Use a higher version number."},
 	KeyReused:            {"idempotency-key-reused", "Idempotency key already used", http.StatusUnprocessableEntity, 0, "This Idempotency-Key was used before with another report or gate. Use a new key for each report."},

@@ -117,16 +117,24 @@ func ETag(tag string, body []byte) string {
 	return `"` + tag + `"`
 }
 
-// Matches reports whether an If-None-Match header has the tag (RFC 9110, 13.1.2: weak comparison).
-func Matches(header []string, tag string) bool {
+// GzipTag is what the tag of an answer has at its end where that is compressed.
+const GzipTag = "-gzip"
+
+// Matches reports whether an If-None-Match header has the tag, or that of the same answer compressed (RFC 9110,
+// 13.1.2: weak comparison), and returns the one that it has.
+func Matches(header []string, tag string) (string, bool) {
+	packed := strings.TrimSuffix(tag, `"`) + GzipTag + `"`
 	for _, line := range header {
 		for _, one := range split(line, ',') {
-			if one == "*" || strings.TrimPrefix(one, "W/") == tag {
-				return true
+			switch strings.TrimPrefix(one, "W/") {
+			case "*", tag:
+				return tag, true
+			case packed:
+				return packed, true
 			}
 		}
 	}
-	return false
+	return "", false
 }
 
 // SeeOther sends a browser on.

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -9,8 +8,10 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"github.com/schollz/progressbar/v3"
@@ -21,10 +22,11 @@ import (
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/internal/spreadsheet"
 )
 
 type batchCommand struct {
-	File   string `arg:"" help:"File with one JSON report per line, or - for standard input."`
+	File   string `arg:"" help:"File with one report per line, as JSON or, if its name ends in .csv, as rows of a spreadsheet. - reads JSON from standard input."`
 	Gate   string `help:"Gate to judge. Default: the rule set's own gate."`
 	Rules  string `help:"Rule set: first-start or pre-purchase. Offline also a YAML or JSON file, or a folder. On a server also name/version."`
 	Format string `enum:"ndjson,csv" default:"ndjson" help:"Output format: ndjson or csv."`
@@ -61,17 +63,46 @@ func (c *batchCommand) Run(ctx context.Context, t terminal) (err error) {
 	checker := report.NewChecker(set.Catalogue)
 	bar := c.bar(t, size, "scoring", true)
 	b := &offlineBatch{
-		in: in, set: set, scorer: score.New(set), gate: gate, checker: checker, earlier: map[string][]span{},
+		in: in, table: c.table(), kept: in, set: set, scorer: score.New(set), gate: gate, checker: checker, earlier: map[string][]span{},
 		out: api.NewLineWriter(out, assess.Reports, c.Format == "csv"), read: bar, said: t.err, today: t.today,
 	}
-	if err := b.run(ctx); err != nil {
+	if b.table {
+		if b.kept, err = os.CreateTemp("", "laidup-batch-"); err != nil {
+			return fmt.Errorf("keep reports: %w", err)
+		}
+		defer func() { _, _ = b.kept.Close(), os.Remove(b.kept.Name()) }()
+	}
+	err = b.run(ctx)
+	var header *spreadsheet.HeaderError
+	switch {
+	case errors.As(err, &header):
+		for _, f := range header.Faults {
+			fmt.Fprintln(t.err, printable(c.File+": "+columnFault(f.Column, f.Detail)))
+		}
+		return status(exitBad)
+	case err != nil:
 		return err
 	}
 	return c.tell(t, b.done, b.lines-b.done)
 }
 
+// columnFault says what is wrong with a column, or with all of them where it has no name.
+func columnFault(column, detail string) string {
+	if column == "" {
+		return detail
+	}
+	return fmt.Sprintf("column %q: %s", column, detail)
+}
+
+// table reports whether the file is one of a spreadsheet.
+func (c *batchCommand) table() bool { return strings.EqualFold(filepath.Ext(c.File), ".csv") }
+
 // tell says what came of the lines.
 func (c *batchCommand) tell(t terminal, done, none int) error {
+	if done == 0 && none > 0 && c.table() {
+		fmt.Fprintf(t.err, "None of the %d rows is a report that can be scored; the results say why.\n", none)
+		return status(exitBad)
+	}
 	if done == 0 && none > 0 {
 		fmt.Fprintf(t.err, "None of the %d lines is a report that can be scored; the results say why. A batch has one report per line. If a report takes up several lines, put it on one: tr -d '\\n' < report.json\n", none)
 		return status(exitBad)
@@ -145,7 +176,7 @@ func (c *batchCommand) bar(t terminal, total int64, doing string, inBytes bool) 
 	return progressbar.NewOptions64(total, options...)
 }
 
-// span is where a line is in the file.
+// span is where a report is in the file that has it.
 type span struct {
 	at     int64
 	length int
@@ -155,6 +186,8 @@ type span struct {
 // in memory of a line that is done is where it is.
 type offlineBatch struct {
 	in      *os.File
+	table   bool     // in is a table
+	kept    *os.File // has the reports as JSON: in, or a file of its own beside a table
 	set     *ruleset.Set
 	scorer  *score.Scorer
 	gate    int
@@ -182,16 +215,14 @@ func (b *offlineBatch) warn(j *job) {
 		return
 	}
 	for _, c := range list {
-		fmt.Fprintf(b.said, "line %d: %s: caution: %s\n", j.number, c.Pointer, c.Detail)
+		fmt.Fprintf(b.said, "line %d: %s: caution: %s\n", j.Number, c.Pointer, c.Detail)
 	}
 }
 
 // job is a line on its way to its result.
 type job struct {
-	number  int
+	assess.InputLine
 	where   span
-	body    []byte
-	long    bool
 	report  *report.Report
 	earlier []span
 	result  api.Line
@@ -201,30 +232,39 @@ type job struct {
 const block = 256
 
 func (b *offlineBatch) run(ctx context.Context) error {
-	lines := bufio.NewReaderSize(b.in, 1<<20)
-	number, at := 0, int64(0)
-	for more := true; more; {
+	input, err := assess.NewInput(io.TeeReader(b.in, b.read), b.table, 1, maxReport, b.set.Catalogue)
+	if err != nil {
+		return fmt.Errorf("read reports: %w", err)
+	}
+	for at, more := int64(0), true; more; {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		var jobs []*job
+		var broken error
 		for len(jobs) < block && more {
-			body, n, long, err := assess.ReadLine(lines, maxReport, nil)
-			if errors.Is(err, io.EOF) {
+			line, err := input.Next(nil)
+			if err != nil {
 				more = false
+				if !errors.Is(err, io.EOF) {
+					broken = fmt.Errorf("read reports: %w", err)
+				}
 				break
 			}
-			if err != nil {
-				return fmt.Errorf("read line %d: %w", number+1, err)
+			j := &job{InputLine: line, where: span{at, len(line.Body)}}
+			at += line.Size
+			if line.Blank() {
+				continue
 			}
-			j := &job{number: number + 1, where: span{at, len(body)}, body: body, long: long}
-			number, at = number+1, at+n
-			_ = b.read.Add64(n)
-			if len(bytes.TrimSpace(j.body)) > 0 {
-				jobs = append(jobs, j)
+			if b.table {
+				if _, err := b.kept.WriteAt(line.Body, at); err != nil {
+					return fmt.Errorf("keep reports: %w", err)
+				}
+				at += int64(len(line.Body))
 			}
+			jobs = append(jobs, j)
 		}
-		if err := b.work(jobs); err != nil {
+		if err := errors.Join(b.work(jobs), broken); err != nil {
 			return err
 		}
 	}
@@ -295,14 +335,13 @@ func sideBySide(jobs []*job, do func(*job)) {
 }
 
 func (b *offlineBatch) decode(j *job) {
-	j.result = api.Line{Number: j.number, State: api.Refused}
-	if j.long {
-		j.result.Problem = assess.LineTooLongProblem(maxReport)
-		return
-	}
-	r, _, faults := b.checker.Decode(bytes.TrimRight(j.body, "\r\n"))
-	if len(faults) > 0 {
-		j.result.Problem = assess.InvalidLineProblem(faults)
+	j.result = api.Line{Number: j.Number, State: api.Refused}
+	var r *report.Report
+	j.result.Problem = j.InputLine.Problem(maxReport, func(body []byte) (faults []report.Fault) {
+		r, _, faults = b.checker.Decode(bytes.TrimRight(body, "\r\n"))
+		return faults
+	})
+	if j.result.Problem != nil {
 		return
 	}
 	j.report, j.result.Vehicle, j.result.Reference = r, r.Vehicle.Reference, r.Reference
@@ -315,7 +354,7 @@ func (b *offlineBatch) score(j *job) error {
 	reports := make([]*report.Report, 0, len(j.earlier)+1)
 	for _, s := range j.earlier {
 		body := make([]byte, s.length)
-		if _, err := b.in.ReadAt(body, s.at); err != nil {
+		if _, err := b.kept.ReadAt(body, s.at); err != nil {
 			return fmt.Errorf("read an earlier report on %s again: %w", j.report.Vehicle.Reference, err)
 		}
 		r, _, faults := b.checker.Decode(bytes.TrimRight(body, "\r\n"))
@@ -327,7 +366,7 @@ func (b *offlineBatch) score(j *job) error {
 	a := b.scorer.Evaluate(append(reports, j.report), b.gate)
 	summary, err := json.Marshal(assess.SummaryOf(a))
 	if err != nil {
-		return fmt.Errorf("encode summary of line %d: %w", j.number, err)
+		return fmt.Errorf("encode summary of line %d: %w", j.Number, err)
 	}
 	j.result.State, j.result.AsOf, j.result.Summary = string(assess.Done), a.AsOf, summary
 	return nil

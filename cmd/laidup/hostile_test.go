@@ -63,3 +63,14 @@ func TestNoPasswordIsSaid(t *testing.T) {
 		}
 	}
 }
+
+func TestOriginsAreNamedOneByOne(t *testing.T) {
+	for _, c := range []struct{ origins, want string }{
+		{"*", "wildcard"}, {"https://*.shop.example", "wildcard"}, {"https://shop.example,*", "wildcard"}, {"https://shop.example/cars", "no origin"},
+	} {
+		code, out, errs := session(t, "", "serve", "--addr=127.0.0.1:0", "--data="+t.TempDir(), "--origins="+c.origins)
+		if code != exitBad || out != "" || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: status %d: %s", c.origins, code, errs)
+		}
+	}
+}

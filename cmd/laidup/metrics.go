@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
@@ -82,7 +83,12 @@ func newMetrics(sets []*ruleset.Set) *metrics {
 	for _, outcome := range webhook.Outcomes {
 		m.tries.WithLabelValues(outcome)
 	}
-	m.registry.MustRegister(m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.plans, m.handedOver, m.tried, m.tries, m.workers,
+	v := version.Current()
+	build := prometheus.NewGaugeFunc(prometheus.GaugeOpts{
+		Name: "laidup_build_info", Help: "1, with the version of the program and the commit that it was built of.",
+		ConstLabels: prometheus.Labels{"version": v.Version, "commit": cmp.Or(v.Commit, "unknown")},
+	}, func() float64 { return 1 })
+	m.registry.MustRegister(build, m.requests, m.requestSeconds, m.accepted, m.finished, m.turnaround, m.scoreSeconds, m.interrupted, m.chunks, m.plans, m.handedOver, m.tried, m.tries, m.workers,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), collectors.NewBuildInfoCollector())
 	return m
 }

@@ -19,7 +19,7 @@ import (
 
 // newCommand makes files to begin with.
 type newCommand struct {
-	Report newReportCommand `cmd:"" help:"Write a starter report for a kind of vehicle, with every item it has and what can be found on each."`
+	Report newReportCommand `cmd:"" help:"Write a starter report for a kind of vehicle, with every item it has and what can be found on each, as JSON or as a spreadsheet for laidup batch."`
 }
 
 type newReportCommand struct {
@@ -29,6 +29,7 @@ type newReportCommand struct {
 	Purpose   string `enum:"first_start,pre_purchase" default:"first_start" help:"Purpose of the inspection: first_start or pre_purchase."`
 	Rules     string `help:"Rule set whose catalogue the report uses. Default: first-start."`
 	Out       string `placeholder:"FILE" help:"New file to write. Default: standard output."`
+	Format    string `enum:"json,csv" default:"json" help:"Output format: json, or csv with a column for each finding and one example row."`
 	Bare      bool   `help:"Leave out the notes on what can be found on each item."`
 }
 
@@ -73,7 +74,15 @@ func (c *newReportCommand) Run(t terminal) error {
 	if c.Date == "" {
 		c.Date = t.today.String()
 	}
-	text, observations, err := c.report(t, set)
+	list, err := c.observations(t, set)
+	if err != nil {
+		return err
+	}
+	write := c.jsonText
+	if c.Format == "csv" {
+		write = c.csvText
+	}
+	text, err := write(set, list)
 	if err != nil {
 		return err
 	}
@@ -84,13 +93,25 @@ func (c *newReportCommand) Run(t terminal) error {
 	if name == "" {
 		name = "FILE"
 	}
-	fmt.Fprintf(t.err, "This starter report has %d observations. All are marked \"told\" (hearsay), which clears no gate: nobody has looked yet.\n", observations)
+	if c.Format == "csv" {
+		fmt.Fprintf(t.err, "This starter file has a row with the names of %d columns, and an example. Its method is \"told\" (hearsay), which clears no gate: nobody has looked yet.\n", bytes.Count(text[:bytes.IndexByte(text, '\n')], []byte(","))+1)
+		fmt.Fprintf(t.err, "Replace the example by a row for each report. Leave a cell empty where nobody looked; delete the columns that you do not need. Every item also takes the columns\n")
+		fmt.Fprintf(t.err, "  judged, age, renewed, removed, method, date, note, such as timing_belt.age [a], and positions, such as spark_plugs.gap at cylinder_1 [mm]. Methods:\n")
+		c.listMethods(t, set)
+		fmt.Fprintf(t.err, "Then: laidup batch %s\n", name)
+		return nil
+	}
+	fmt.Fprintf(t.err, "This starter report has %d observations. All are marked \"told\" (hearsay), which clears no gate: nobody has looked yet.\n", len(list))
 	fmt.Fprintf(t.err, "Look at each item, then enter what you found and the method, or delete the observation. Leave facts you do not know as \"unknown\". Methods:\n")
+	c.listMethods(t, set)
+	fmt.Fprintf(t.err, "Then: laidup check %s; laidup score %s\n", name, name)
+	return nil
+}
+
+func (c *newReportCommand) listMethods(t terminal, set *ruleset.Set) {
 	for _, m := range set.Catalogue.Methods {
 		fmt.Fprintf(t.err, "  %-11s %s\n", m.ID, m.Is)
 	}
-	fmt.Fprintf(t.err, "Then: laidup check %s; laidup score %s\n", name, name)
-	return nil
 }
 
 func (c *newReportCommand) write(t terminal, text []byte) (err error) {
@@ -115,17 +136,16 @@ type exampleObservation struct {
 	Note   string         `json:"note,omitempty"`
 }
 
-// report makes the report. What the catalogue asks of an observation as a whole may refuse the best
+// observations lists what the report has. What the catalogue asks of an observation as a whole may refuse the best
 // that can be said of each finding: such an item is only judged.
-func (c *newReportCommand) report(t terminal, set *ruleset.Set) (text []byte, observations int, err error) {
-	var list []exampleObservation
+func (c *newReportCommand) observations(t terminal, set *ruleset.Set) (list []exampleObservation, err error) {
 	bare, err := c.text(set.Catalogue, nil)
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	known, err := c.read(bare, set)
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	for _, a := range known.Ahead(t.today) {
 		fmt.Fprintf(t.err, "%s: caution: %s\n", a.Pointer, a.Detail)
@@ -141,19 +161,24 @@ func (c *newReportCommand) report(t terminal, set *ruleset.Set) (text []byte, ob
 		}
 		one, err := c.text(set.Catalogue, []exampleObservation{o})
 		if err != nil {
-			return nil, 0, err
+			return nil, err
 		}
 		if _, err := c.read(one, set); err != nil || len(o.Found) == 0 {
 			o.Found = map[string]any{"judged": "serviceable"}
 		}
 		list = append(list, o)
 	}
-	text, err = c.text(set.Catalogue, list)
+	return list, nil
+}
+
+// jsonText writes the report as JSON, and holds it against what a report has to be.
+func (c *newReportCommand) jsonText(set *ruleset.Set, list []exampleObservation) ([]byte, error) {
+	text, err := c.text(set.Catalogue, list)
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	_, err = c.read(text, set)
-	return text, len(list), err
+	return text, err
 }
 
 // read holds what was written against what a report has to be.
@@ -252,13 +277,18 @@ func form(f *catalogue.Finding) string {
 	return "words"
 }
 
+// description is what the example says of the vehicle.
+func (c *newReportCommand) description() string {
+	if c.Vehicle == "unknown" {
+		return "an example"
+	}
+	return "an example: a " + c.Vehicle
+}
+
 // text writes a report as a person would: a line for each fact and each observation.
 func (c *newReportCommand) text(cat *catalogue.Catalogue, list []exampleObservation) ([]byte, error) {
 	var b bytes.Buffer
-	vehicle := append([]member{{"reference", c.Reference}, {"description", "an example: a " + c.Vehicle}}, factsIn(cat, "vehicle", kindsOfVehicle[c.Vehicle])...)
-	if c.Vehicle == "unknown" {
-		vehicle[1].value = "an example"
-	}
+	vehicle := append([]member{{"reference", c.Reference}, {"description", c.description()}}, factsIn(cat, "vehicle", kindsOfVehicle[c.Vehicle])...)
 	w := &lineWriter{out: &b}
 	w.line(0, "{")
 	w.member(1, member{"schema", report.SchemaName}, ",")

@@ -111,7 +111,12 @@ func TestAReportToBeginWithNamesPositions(t *testing.T) {
 		"unknown":    {"[front rear]", "[cylinder_1]", "[]"},
 	} {
 		c := &newReportCommand{Vehicle: kind, Reference: "x", Date: "2026-05-02", Purpose: "first_start"}
-		text, _, err := c.report(terminal{err: io.Discard, today: calendar.DayOf(2026, 5, 2)}, &ruleset.Set{Catalogue: cat, ProofCredence: 0.6})
+		set := &ruleset.Set{Catalogue: cat, ProofCredence: 0.6}
+		list, err := c.observations(terminal{err: io.Discard, today: calendar.DayOf(2026, 5, 2)}, set)
+		if err != nil {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		text, err := c.jsonText(set, list)
 		if err != nil {
 			t.Fatalf("%s: %v", kind, err)
 		}

@@ -263,9 +263,13 @@ func start(ctx context.Context, hc config.HTTP, sc config.Store, qc config.Queue
 	if p.listener, err = net.Listen("tcp", hc.Addr); err != nil {
 		return nil, errors.Join(fmt.Errorf("listen: %w", err), p.shutDown())
 	}
+	var origins []string
+	for _, o := range hc.Origins {
+		origins = append(origins, string(o))
+	}
 	p.api, err = api.New(api.Options{
 		Service: p.service, Keys: p.keys, Open: p.open, Log: log, Metrics: p.metrics.handler(),
-		Webhooks: p.hooks, Events: p.store,
+		Webhooks: p.hooks, Events: p.store, Origins: origins,
 		Observe: func(ctx context.Context, seen api.Observation) {
 			p.metrics.observe(seen)
 			p.tracer.Answered(ctx, seen.Method, seen.Route, seen.Status)

@@ -77,7 +77,8 @@ func (c *batchCommand) send(ctx context.Context, t terminal, in *os.File, out io
 	return c.tell(t, b.Lines.Done, b.Lines.Refused+b.Lines.Failed)
 }
 
-// upload sends the lines; where it is cut off it goes on behind those that are stored.
+// upload sends the lines; where it is cut off it goes on behind those that are stored. Of a table all are
+// sent again, which the server passes over.
 func (c *batchCommand) upload(ctx context.Context, t terminal, in *os.File, key string) (batchView, error) {
 	query := url.Values{}
 	for name, value := range map[string]string{"gate": c.Gate, "rule_set": c.Rules} {
@@ -94,13 +95,17 @@ func (c *batchCommand) upload(ctx context.Context, t terminal, in *os.File, key 
 		if _, err := in.Seek(at, io.SeekStart); err != nil {
 			return batchView{}, fmt.Errorf("read reports: %w", err)
 		}
-		query.Set("first_line", strconv.Itoa(through+1))
+		media := "text/csv"
+		if !c.table() {
+			media = "application/x-ndjson"
+			query.Set("first_line", strconv.Itoa(through+1))
+		}
 		bar := c.bar(t, info.Size(), "sending", true)
 		_ = bar.Set64(at)
 		var b batchView
 		// The client would close the file.
 		answer, err := c.request(ctx, http.MethodPost, "/v1/batches?"+query.Encode(), io.NopCloser(io.TeeReader(in, bar)), http.Header{
-			"Content-Type": {"application/x-ndjson"}, "Idempotency-Key": {key},
+			"Content-Type": {media}, "Idempotency-Key": {key},
 		})
 		_ = bar.Finish()
 		if err == nil {
@@ -118,8 +123,10 @@ func (c *batchCommand) upload(ctx context.Context, t terminal, in *os.File, key 
 		if known, ok := c.known(ctx, key); ok && known.Lines.Through > through {
 			from := through
 			through, tries, pause = known.Lines.Through, 0, time.Second
-			if at, err = behind(in, at, through-from); err != nil {
-				return b, err
+			if !c.table() {
+				if at, err = behind(in, at, through-from); err != nil {
+					return b, err
+				}
 			}
 		}
 		if tries == uploadTries {
@@ -176,11 +183,16 @@ func behind(in *os.File, at int64, lines int) (int64, error) {
 type refusal struct {
 	status        int
 	title, detail string
+	faults        []string
 }
 
 // Error says what the server said.
 func (r *refusal) Error() string {
-	return printable(fmt.Sprintf("the server answers %d: %s: %s", r.status, r.title, r.detail))
+	said := printable(fmt.Sprintf("the server answers %d: %s: %s", r.status, r.title, r.detail))
+	for _, f := range r.faults {
+		said += "\n  " + printable(f)
+	}
+	return said
 }
 
 // passing says whether another try may help.
@@ -221,9 +233,15 @@ func (c *batchCommand) request(ctx context.Context, method, path string, body io
 	}
 	defer answer.Body.Close()
 	r := &refusal{status: answer.StatusCode}
-	var problem struct{ Title, Detail string }
+	var problem struct {
+		Title, Detail string
+		Errors        []struct{ Column, Detail string }
+	}
 	if data, err := io.ReadAll(io.LimitReader(answer.Body, 1<<20)); err == nil && json.Unmarshal(data, &problem) == nil {
 		r.title, r.detail = problem.Title, problem.Detail
+		for _, f := range problem.Errors {
+			r.faults = append(r.faults, columnFault(f.Column, f.Detail))
+		}
 	}
 	return nil, r
 }

@@ -3,8 +3,10 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
@@ -27,6 +29,7 @@ import (
 	"laidup/internal/ruleset"
 	"laidup/internal/testserver"
 	"laidup/internal/tracing"
+	"laidup/internal/version"
 )
 
 // begin starts a process that serves inside the test process.
@@ -312,9 +315,10 @@ func TestMetricsSayWhatHappened(t *testing.T) {
 		`laidup_jobs_interrupted_total`: "0", `laidup_sweep_handovers_total`: "0", `laidup_workers`: "2",
 		`laidup_rule_sets_tried_total{outcome="faulty"}`: "1", `laidup_rule_sets_tried_total{outcome="sound"}`: "0",
 		`laidup_up{part="store"}`: "1", `laidup_up{part="queue"}`: "1", `laidup_queue_tasks{kind="assessment",state="aside"}`: "0",
-		`laidup_http_requests_total{method="POST",route="/v1/reports",status="200"}`:            "1",
-		`laidup_http_request_duration_seconds_count{method="POST",route="/v1/rule_sets/check"}`: "1",
-		`go_sql_max_open_connections{db_name="write"}`:                                          "1",
+		`laidup_http_requests_total{method="POST",route="/v1/reports",status="200"}`:                                                   "1",
+		`laidup_http_request_duration_seconds_count{method="POST",route="/v1/rule_sets/check"}`:                                        "1",
+		`go_sql_max_open_connections{db_name="write"}`:                                                                                 "1",
+		fmt.Sprintf(`laidup_build_info{commit=%q,version=%q}`, cmp.Or(version.Current().Commit, "unknown"), version.Current().Version): "1",
 	}
 	for _, from := range []string{p.url(), "http://" + p.watched.Addr().String()} {
 		status, data, err := answer(http.Get(from + "/metrics"))

@@ -28,6 +28,7 @@ var allowed = map[string][]string{
 	"internal/condition":         {"internal/calendar", "internal/handbook", "internal/quantity", "internal/spelling"},
 	"internal/catalogue":         {"internal/condition", "internal/quantity"},
 	"internal/report":            {"internal/calendar", "internal/catalogue", "internal/condition", "internal/handbook", "internal/quantity", "internal/spelling"},
+	"internal/spreadsheet":       {"internal/catalogue", "internal/report", "internal/spelling"},
 	"internal/document":          {},
 	"internal/ruleset":           {"internal/calendar", "internal/catalogue", "internal/condition", "internal/document", "internal/handbook", "internal/quantity", "internal/report"},
 	"internal/builtin":           {"internal/jobbook", "internal/ruleset", "schema"},
@@ -41,7 +42,7 @@ var allowed = map[string][]string{
 	"internal/tracing":           {"internal/assess", "internal/logging", "internal/origin", "internal/version", "worker"},
 	"internal/photo":             {},
 	"internal/bucket":            {"internal/assess"},
-	"internal/assess":            {"internal/photo", "internal/appraisal", "internal/calendar", "internal/logging", "internal/wording", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/jobbook", "internal/plan"},
+	"internal/assess":            {"internal/photo", "internal/appraisal", "internal/calendar", "internal/logging", "internal/wording", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/jobbook", "internal/plan", "internal/catalogue", "internal/spreadsheet"},
 	"internal/assess/assesstest": {"internal/assess", "internal/report", "internal/score"},
 	"internal/wording":           {"internal/quantity", "internal/score"},
 	"internal/appraisal":         {"internal/catalogue", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
@@ -56,15 +57,15 @@ var allowed = map[string][]string{
 	"api/wire":                   {"internal/access", "internal/appraisal", "internal/assess", "internal/photo", "internal/plan", "internal/ruleset", "internal/score", "internal/webhook"},
 	"api/describe":               {"api/wire", "schema", "internal/access"},
 	"api/site":                   {"api/pages", "api/wire", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/plan"},
-	"api":                        {"api/describe", "api/site", "api/wire", "internal/appraisal", "internal/access", "internal/assess", "internal/catalogue", "internal/logging", "internal/origin", "internal/report", "internal/ruleset", "internal/score", "internal/webhook", "internal/calendar", "internal/photo", "internal/plan"},
-	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/bucket", "internal/builtin", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/jobbook", "internal/logging", "internal/plan", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/tracing", "internal/version", "internal/webhook", "internal/wording"},
+	"api":                        {"api/describe", "api/site", "api/wire", "internal/appraisal", "internal/access", "internal/assess", "internal/catalogue", "internal/logging", "internal/origin", "internal/report", "internal/ruleset", "internal/score", "internal/webhook", "internal/calendar", "internal/photo", "internal/plan", "internal/spreadsheet"},
+	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/bucket", "internal/builtin", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/jobbook", "internal/logging", "internal/plan", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/tracing", "internal/version", "internal/webhook", "internal/wording", "internal/spreadsheet"},
 	"internal/testserver":        {},
 	"internal/faults":            {},
 	"internal/archtest":          {},
 }
 
 // pure packages know no clock, no randomness and nothing outside the process.
-var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo"}
+var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo", "internal/spreadsheet"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "os/exec", "syscall"}
 

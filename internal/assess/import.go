@@ -120,7 +120,7 @@ func (im *imports) next() (line []byte, long bool, err error) {
 			return nil, false, err
 		}
 	}
-	line, _, long, err = ReadLine(im.lines, im.order.MaxLine, nil)
+	line, _, long, err = readLine(im.lines, im.order.MaxLine, nil)
 	if err == nil {
 		im.done.Lines++
 	}

@@ -51,10 +51,10 @@ func InvalidLineProblem(faults []report.Fault) []byte {
 	return lineProblem{"/problems/invalid-report", "Invalid report", "Fix the problems listed in errors. Nothing of this line was stored.", faults}.encode()
 }
 
-// ReadLine reads a line of a batch without its end, and keeps most bytes of it; long says that there were
+// readLine reads a line of a batch without its end, and keeps most bytes of it; long says that there were
 // more. size is what it took, with its end. each, unless nil, gets all of it in parts, as they are read.
 // The error is io.EOF behind the last line.
-func ReadLine(lines *bufio.Reader, most int, each func(part []byte)) (body []byte, size int64, long bool, err error) {
+func readLine(lines *bufio.Reader, most int, each func(part []byte)) (body []byte, size int64, long bool, err error) {
 	for {
 		part, err := lines.ReadSlice('\n')
 		ended := err == nil || errors.Is(err, io.EOF)

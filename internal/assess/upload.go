@@ -1,8 +1,6 @@
 package assess
 
 import (
-	"bufio"
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -15,6 +13,8 @@ import (
 	"time"
 
 	"laidup/internal/logging"
+	"laidup/internal/report"
+	"laidup/internal/spreadsheet"
 )
 
 // Bounds of a batch.
@@ -38,11 +38,14 @@ type BatchOrder struct {
 	// that are stored. Zero means 1.
 	FirstLine int
 	MaxLine   int // the greatest length of a line in bytes; required
+	// Table says that the lines are the rows of a CSV file; whatever the first line, the header row comes before it.
+	Table bool
 	// Pause is asked before each chunk is read; an error ends the upload there. nil: never.
 	Pause func() error
 }
 
-// PartialError means that an upload did not come to its end: the lines up to Through are stored.
+// PartialError means that an upload did not come to its end: the lines up to Through are stored. Batch is
+// empty where it ended before there was one.
 type PartialError struct {
 	Batch   string
 	Through int
@@ -66,19 +69,19 @@ type upload struct {
 	by      string // the id of the key that it comes with
 	order   BatchOrder
 	batch   Batch
-	lines   *bufio.Reader
+	input   Input
 	number  int    // of the last line that was read
 	tally   []byte // digest of the lines up to it
 	checked bool   // every line from the first was seen: the tally can be compared
 	deaf    time.Time
 }
 
-// Receive stores a batch of reports, one JSON document a line, as it is read: chunk by chunk, whatever
-// its length, each line with its assessment or with the reason why it has none. What is stored is
-// worked on at once. A line that is no valid report is refused by itself. The error may be
-// [*PartialError] around what ended the upload, a [*NoSuchGateError], [ErrNoSuchRuleSet],
-// [ErrKeyReused], [ErrLineGap], [ErrTooManyLines], [ErrBatchMoved] or [ErrBatchClosed], or that of the
-// reader or the store.
+// Receive stores a batch of reports, one a line, as it is read: chunk by chunk, whatever its length, each
+// line with its assessment or with the reason why it has none. What is stored is worked on at once. A line
+// that is no valid report is refused by itself; a table whose header row is at fault is refused before
+// anything is stored. The error may be [*PartialError] around what ended the upload, a [*NoSuchGateError],
+// [ErrNoSuchRuleSet], a [*spreadsheet.HeaderError], [ErrKeyReused], [ErrLineGap], [ErrTooManyLines],
+// [ErrBatchMoved] or [ErrBatchClosed], or that of the reader or the store.
 func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (b Batch, known bool, err error) {
 	set, err := own.ruleSet(ctx, o.RuleSet)
 	if err != nil {
@@ -88,18 +91,31 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	if err != nil {
 		return Batch{}, false, err
 	}
+	first := max(o.FirstLine, 1)
+	if o.Table {
+		// Its header row is read before anything is stored.
+		if err := o.pause(); err != nil {
+			return Batch{}, false, &PartialError{Err: err}
+		}
+	}
+	input, err := NewInput(lines, o.Table, first, o.MaxLine, own.service.current().Catalogue)
+	if err != nil {
+		if errors.As(err, new(*spreadsheet.HeaderError)) {
+			return Batch{}, false, err
+		}
+		return Batch{}, false, &PartialError{Err: err}
+	}
 	head := BatchHead{
 		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports, Gate: set.Gates[g].ID, RuleSet: refOf(set),
-		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, o.RuleSet, []byte(Reports)), At: own.service.clock(),
+		IdempotencyKey: o.IdempotencyKey, Fingerprint: o.fingerprint(), At: own.service.clock(),
 	}
 	if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
 		return Batch{}, false, err
 	}
-	first := max(o.FirstLine, 1)
 	if first > b.Through+1 {
 		return b, known, &PartialError{b.ID, b.Through, ErrLineGap}
 	}
-	u := upload{own: own, by: ActorOf(ctx).Key, order: o, batch: b, lines: bufio.NewReaderSize(lines, 64<<10), number: first - 1, checked: first == 1}
+	u := upload{own: own, by: ActorOf(ctx).Key, order: o, batch: b, input: input, number: first - 1, checked: first == 1}
 	if err := u.receive(ctx); err != nil {
 		return b, known, &PartialError{b.ID, u.batch.Through, err}
 	}
@@ -108,6 +124,23 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	}
 	own.service.log.InfoContext(ctx, "batch received", "batch", b.ID, "lines", b.Lines, "refused", b.Refused, "repeat", known)
 	return b, known, nil
+}
+
+// pause lets the sender's time for the next chunk begin.
+func (o BatchOrder) pause() error {
+	if o.Pause == nil {
+		return nil
+	}
+	return o.Pause()
+}
+
+// fingerprint is that of the order, and not of the lines: a digest of those grows as they come.
+func (o BatchOrder) fingerprint() string {
+	what := string(Reports)
+	if o.Table {
+		what += " table"
+	}
+	return fingerprint(o.Gate, o.RuleSet, []byte(what))
 }
 
 func (u *upload) receive(ctx context.Context) error {
@@ -121,10 +154,8 @@ func (u *upload) receive(ctx context.Context) error {
 		}
 	}
 	for {
-		if u.order.Pause != nil {
-			if err := u.order.Pause(); err != nil {
-				return err
-			}
+		if err := u.order.pause(); err != nil {
+			return err
 		}
 		lines, more, err := u.read()
 		if err == nil && (len(lines) > 0 || u.number > u.batch.Through) {
@@ -158,27 +189,20 @@ func (u *upload) passOver() error {
 	return nil
 }
 
-// rawLine is a line as it came.
-type rawLine struct {
-	number int
-	body   []byte
-	long   bool // it was longer than a line may be, and only its beginning was kept
-}
-
-// next reads a line, without its end. The error is io.EOF behind the last.
-func (u *upload) next() (rawLine, error) {
+// next reads a line. The error is io.EOF behind the last.
+func (u *upload) next() (InputLine, error) {
 	digest := sha256.New()
 	digest.Write(u.tally)
-	body, _, long, err := ReadLine(u.lines, u.order.MaxLine, func(part []byte) { digest.Write(part) })
+	l, err := u.input.Next(func(part []byte) { digest.Write(part) })
 	if err != nil {
-		return rawLine{}, err
+		return InputLine{}, err
 	}
-	u.number, u.tally = u.number+1, digest.Sum(nil)
-	return rawLine{u.number, body, long}, nil
+	u.number, u.tally = l.Number, digest.Sum(nil)
+	return l, nil
 }
 
 // read reads the lines of a chunk; blank ones are left out.
-func (u *upload) read() (lines []rawLine, more bool, err error) {
+func (u *upload) read() (lines []InputLine, more bool, err error) {
 	for size := 0; len(lines) < chunkLines && size < chunkBytes; {
 		l, err := u.next()
 		if errors.Is(err, io.EOF) {
@@ -189,25 +213,25 @@ func (u *upload) read() (lines []rawLine, more bool, err error) {
 			// by the chunk: the sender goes on behind what is stored.
 			return nil, false, err
 		}
-		if l.number > MaxLines {
+		if l.Number > MaxLines {
 			return nil, false, ErrTooManyLines
 		}
-		if len(bytes.TrimSpace(l.body)) > 0 {
+		if !l.Blank() {
 			lines = append(lines, l)
-			size += len(l.body)
+			size += len(l.Body)
 		}
 	}
 	return lines, true, nil
 }
 
 // store stores a chunk and hands it over.
-func (u *upload) store(ctx context.Context, lines []rawLine) error {
+func (u *upload) store(ctx context.Context, lines []InputLine) error {
 	s := u.own.service
 	c := NewChunk{
 		Batch: u.batch.ID, Organisation: u.own.organisation, Number: u.batch.Chunks + 1,
 		After: u.batch.Through, Through: u.number, Tally: hex.EncodeToString(u.tally),
 		Lines: make([]NewLine, len(lines)), At: s.clock(),
-		Full: DossierFullProblem(), NothingToReplace: InvalidLineProblem(nothingToReplace),
+		Full: DossierFullProblem(), NothingToReplace: InvalidLineProblem(u.input.Faults(nothingToReplace)),
 	}
 	// Behind a chunk that was refused as a whole the next has the number it would have had.
 	c.ID = chunkID(u.batch.ID, c.Number)
@@ -258,7 +282,7 @@ func (s *Service) patiently(ctx context.Context, what string, do func() error) e
 }
 
 // decode reads the lines of a chunk as reports, side by side.
-func (u *upload) decode(lines []rawLine, c NewChunk) {
+func (u *upload) decode(lines []InputLine, c NewChunk) {
 	var workers sync.WaitGroup
 	next := make(chan int)
 	for range min(runtime.GOMAXPROCS(0), len(lines)) {
@@ -276,29 +300,32 @@ func (u *upload) decode(lines []rawLine, c NewChunk) {
 }
 
 // decodeLine reads a line. One that panics is refused by itself.
-func (u *upload) decodeLine(l rawLine, at time.Time) (line NewLine) {
-	ctx := logging.With(context.Background(), slog.String("batch", u.batch.ID), slog.Int("line", l.number))
+func (u *upload) decodeLine(l InputLine, at time.Time) (line NewLine) {
+	ctx := logging.With(context.Background(), slog.String("batch", u.batch.ID), slog.Int("line", l.Number))
 	err := logging.Guard(ctx, u.own.service.log, func() error {
 		line = u.lineOf(l, at)
 		return nil
 	})
 	if err != nil {
-		line = NewLine{Number: l.number, Problem: lineProblem{"/problems/internal-error", "Something went wrong here", fmt.Sprintf("this is our fault, not that of the report: tell us the batch %s and the line", u.batch.ID), nil}.encode()}
+		line = NewLine{Number: l.Number, Problem: lineProblem{"/problems/internal-error", "Something went wrong here", fmt.Sprintf("this is our fault, not that of the report: tell us the batch %s and the line", u.batch.ID), nil}.encode()}
 	}
 	return line
 }
 
-func (u *upload) lineOf(l rawLine, at time.Time) (line NewLine) {
+func (u *upload) lineOf(l InputLine, at time.Time) (line NewLine) {
 	s := u.own.service
-	line.Number = l.number
-	if l.long {
-		line.Problem = LineTooLongProblem(u.order.MaxLine)
-		return line
-	}
-	r, checked, err := s.decode(l.body, at)
-	var invalid *InvalidError
-	if errors.As(err, &invalid) {
-		line.Problem = InvalidLineProblem(invalid.Faults)
+	line.Number = l.Number
+	var r *report.Report
+	var checked Checked
+	line.Problem = l.Problem(u.order.MaxLine, func(body []byte) []report.Fault {
+		var err error
+		var invalid *InvalidError
+		if r, checked, err = s.decode(body, at); errors.As(err, &invalid) {
+			return invalid.Faults
+		}
+		return nil
+	})
+	if line.Problem != nil {
 		return line
 	}
 	line.Vehicle = r.Vehicle.Reference
@@ -306,7 +333,7 @@ func (u *upload) lineOf(l rawLine, at time.Time) (line NewLine) {
 		Organisation: u.own.organisation, ReportID: s.newID(), AssessmentID: s.newID(),
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
 		Replaces: r.Replaces, Photos: r.AllPhotos(), PostedBy: u.by,
-		Body: l.body, Gate: u.batch.Gate, RuleSet: u.batch.RuleSet, At: at, Most: MaxReports, Batch: u.batch.ID,
+		Body: l.Body, Gate: u.batch.Gate, RuleSet: u.batch.RuleSet, At: at, Most: MaxReports, Batch: u.batch.ID,
 	}
 	return line
 }

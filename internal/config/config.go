@@ -43,6 +43,7 @@ type HTTP struct {
 	Burst       int           `env:"LAIDUP_BURST" default:"200" help:"Requests that one API key may send in a burst."`
 	Drain       time.Duration `env:"LAIDUP_DRAIN" default:"0s" help:"Time after a stop signal during which /readyz reports not ready but requests are still served. Set it longer than your load balancer needs to notice."`
 	MaxBody     int64         `env:"LAIDUP_MAX_BODY" default:"1048576" help:"Maximum size of a report in bytes."`
+	Origins     []Origin      `env:"LAIDUP_ORIGINS" help:"Origins whose pages may use the API from a browser, with an API key, such as https://shop.example, separated by commas (CORS). Default: none."`
 }
 
 // Metrics says where the process can be watched.

@@ -102,7 +102,7 @@ func (c *Checker) beyond(data []byte, faults []Fault) []Fault {
 			return f.Pointer == e.pointer || strings.HasPrefix(f.Pointer, e.pointer+"/") || strings.HasPrefix(e.pointer, f.Pointer+"/")
 		}
 		if !slices.ContainsFunc(faults, covered) && !slices.ContainsFunc(more, covered) {
-			more = append(more, Fault{e.pointer, e.text, WrongValue})
+			more = append(more, Fault{Pointer: e.pointer, Detail: e.text, Code: WrongValue})
 		}
 	}
 	return more

@@ -136,9 +136,9 @@ func (d *decoder) fault(code Code, format string, args ...any) {
 func (d *decoder) faultAt(pointer string, code Code, format string, args ...any) {
 	switch {
 	case len(d.faults) < MaxFaults:
-		d.faults = append(d.faults, Fault{pointer, fmt.Sprintf(format, args...), code})
+		d.faults = append(d.faults, Fault{Pointer: pointer, Detail: fmt.Sprintf(format, args...), Code: code})
 	case len(d.faults) == MaxFaults:
-		d.faults = append(d.faults, Fault{"", "there are more problems: fix these first", OutOfRange})
+		d.faults = append(d.faults, Fault{Detail: "there are more problems: fix these first", Code: OutOfRange})
 	}
 }
 

@@ -109,6 +109,7 @@ type Fault struct {
 	Pointer string `json:"pointer"` // JSON Pointer into the document; empty is the whole of it
 	Detail  string `json:"detail"`  // what is wrong and how to mend it
 	Code    Code   `json:"code"`
+	Column  string `json:"column,omitempty"` // of a spreadsheet, by its name, where the report came as a row of one
 }
 
 // Code is the kind of a fault, for programs.
