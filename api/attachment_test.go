@@ -265,6 +265,7 @@ func TestPhotosGoWithTheLastVehicleThatLinksThem(t *testing.T) {
 		own, shared := w.attach(picture(t, 64, 48), key)["id"].(string), w.attach(picture(t, 48, 64), key)["id"].(string)
 		w.sent(showing(t, "wren-01", own, shared), key)
 		w.sent(showing(t, "wren-02", shared), key)
+		w.queue.workers.Wait()
 		there := func(id string, want int) {
 			t.Helper()
 			if got := w.get("/v1/attachments/"+id, key); got.StatusCode != want {
