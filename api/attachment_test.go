@@ -195,14 +195,14 @@ func TestReportsLinkPhotosThatAreThere(t *testing.T) {
 	})
 }
 
-// away is what an object store that cannot be reached answers.
-var away = fmt.Errorf("dial tcp: connection refused: %w", assess.ErrUnavailable)
+// errAway is what an object store that cannot be reached answers.
+var errAway = fmt.Errorf("dial tcp: connection refused: %w", assess.ErrUnavailable)
 
 func TestWhileTheObjectStoreIsAwayNothingIsStored(t *testing.T) {
 	onEachStore(t, func(t *testing.T, w *workshop) {
 		key := w.key("harrow-lane", access.PostReports)
 		kept := w.attach(picture(t, 64, 48), key)["id"].(string)
-		w.files.Break(away)
+		w.files.Break(errAway)
 		a := w.photo(picture(t, 48, 64), key)
 		a.problem(t, http.StatusServiceUnavailable, "unavailable")
 		a.has(t, "Retry-After", "5")
@@ -226,7 +226,7 @@ func (h *halfway) Put(ctx context.Context, name, media string, data []byte) erro
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.n++; h.n == 2 {
-		return away
+		return errAway
 	}
 	return h.Files.Put(ctx, name, media, data)
 }
@@ -265,6 +265,7 @@ func TestPhotosGoWithTheLastVehicleThatLinksThem(t *testing.T) {
 		own, shared := w.attach(picture(t, 64, 48), key)["id"].(string), w.attach(picture(t, 48, 64), key)["id"].(string)
 		w.sent(showing(t, "wren-01", own, shared), key)
 		w.sent(showing(t, "wren-02", shared), key)
+		w.queue.workers.Wait()
 		there := func(id string, want int) {
 			t.Helper()
 			if got := w.get("/v1/attachments/"+id, key); got.StatusCode != want {
@@ -287,7 +288,7 @@ func TestPhotosGoWithTheLastVehicleThatLinksThem(t *testing.T) {
 			}
 		}
 		// While the files cannot be reached the vehicle goes all the same, and they go as soon as they can be.
-		w.files.Break(away)
+		w.files.Break(errAway)
 		erase("wren-02", 1)
 		w.files.Break(nil)
 		there(shared, http.StatusNotFound)

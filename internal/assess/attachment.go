@@ -45,7 +45,8 @@ type AttachmentStore interface {
 	// PruneAttachments takes away attachments, of all organisations, that no report links and that came before a time:
 	// their files are loose then. It says of how many, at most limit.
 	PruneAttachments(ctx context.Context, before time.Time, limit int) (int, error)
-	// LooseFiles returns up to limit files, of all organisations, that are loose at a time.
+	// LooseFiles returns up to limit files, of all organisations, that are loose at a time. From then on they stay so: no
+	// attachment is made of them, whatever the clock of who reserved them shows.
 	LooseFiles(ctx context.Context, at time.Time, limit int) ([]string, error)
 	// ForgetFile forgets a loose file once it is removed.
 	ForgetFile(ctx context.Context, file string) error

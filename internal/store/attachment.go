@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"laidup/internal/assess"
@@ -103,7 +104,15 @@ func (s *Store) PruneAttachments(ctx context.Context, before time.Time, limit in
 
 // LooseFiles implements [assess.AttachmentStore].
 func (s *Store) LooseFiles(ctx context.Context, at time.Time, limit int) ([]string, error) {
-	files, err := many(ctx, s.read, func(file *string) []any { return []any{file} }, selectLooseFiles, at.UnixMilli(), limit)
+	fields := func(file *string) []any { return []any{file} }
+	files, err := many(ctx, s.read, fields, selectLooseFiles, at.UnixMilli(), limit)
+	if err == nil && len(files) > 0 { // mostly there are none, and nothing need be written
+		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+			files, err = many(ctx, tx, fields, takeLooseFiles, at.UnixMilli(), limit)
+			slices.Sort(files)
+			return err
+		})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("select loose files: %w", err)
 	}

@@ -158,6 +158,11 @@ WHERE batch = $2 AND chunk = $3 AND vehicle <> '' AND NOT EXISTS (
 
 	selectLooseFiles = `SELECT file FROM loose_files WHERE since <= $1 ORDER BY since, file LIMIT $2`
 
+	takeLooseFiles = `
+UPDATE loose_files SET since = 0 WHERE since <= $1 AND file IN (
+    SELECT l.file FROM loose_files AS l WHERE l.since <= $1 ORDER BY l.since, l.file LIMIT $2)
+RETURNING file`
+
 	deleteLooseFile = `DELETE FROM loose_files WHERE file = $1`
 
 	attachmentColumns = `id, media, size, width, height, created_at, file`

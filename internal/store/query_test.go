@@ -76,7 +76,7 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 		"selectPlanState": true, "startPlan": true, "putBackPlan": true, "finishPlan": true, "failPlan": true, "notePlanEnqueued": true,
 		"selectWaitingPlans": true, "selectWaitingPlansAhead": true,
 		// Files of nobody go, whosever they were, and so does what no report has linked for long.
-		"selectLooseFiles": true, "deleteLooseFile": true, "pruneAttachments": true, "unlinked": true,
+		"selectLooseFiles": true, "takeLooseFiles": true, "deleteLooseFile": true, "pruneAttachments": true, "unlinked": true,
 		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, "planColumns": true, "finishedColumns": true, "lineColumns": true, // parts of others, which join by the vehicle's
 	}
 	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|vehicle_gates|reports|assessments|idempotency|publications|api_keys|batches|events|plans|attachments|photo_links|loose_files|subscriptions|deliveries|audit|retention)\b`)

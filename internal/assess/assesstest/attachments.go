@@ -127,6 +127,7 @@ func (m *Memory) LooseFiles(ctx context.Context, at time.Time, limit int) ([]str
 	var due []string
 	for _, file := range slices.Sorted(maps.Keys(m.loose)) {
 		if !m.loose[file].from.After(stored(at)) && len(due) < limit {
+			m.loose[file] = loose{m.loose[file].organisation, time.Time{}}
 			due = append(due, file)
 		}
 	}

@@ -150,6 +150,12 @@ func (s attachments) late(t *testing.T) {
 	}
 	s.there(t, "a", false)
 	s.loose(t, start, "file")
+	// Nor is one that somebody was told to remove, whose clock is ahead.
+	check(t, s.ReserveFile(t.Context(), us, "taken", start.Add(time.Hour)))
+	s.loose(t, start.Add(time.Hour), "file", "taken")
+	if _, err := s.KeepAttachment(t.Context(), us, photoOf("a", "taken", start)); !errors.Is(err, assess.ErrUnavailable) {
+		t.Errorf("kept while it is removed: %v", err)
+	}
 }
 
 func (s attachments) strangers(t *testing.T) {
