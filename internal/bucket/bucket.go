@@ -102,18 +102,21 @@ func (b *Bucket) Put(ctx context.Context, name, media string, data []byte) error
 }
 
 // syncFolders makes the name of a file durable, as its content is, and those of the folders that were made for it.
-func (b *Bucket) syncFolders(name string) (err error) {
+func (b *Bucket) syncFolders(name string) error {
 	if b.folder == "" {
 		return nil
 	}
-	for at := filepath.Join(b.folder, filepath.FromSlash(name)); at != b.folder && err == nil; {
+	for at := filepath.Join(b.folder, filepath.FromSlash(name)); at != b.folder; {
 		at = filepath.Dir(at)
-		var folder *os.File
-		if folder, err = os.Open(at); err == nil { // #nosec G304 -- names are made by the service
-			err = errors.Join(folder.Sync(), folder.Close())
+		folder, err := os.Open(at) // #nosec G304 -- names are made by the service
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(folder.Sync(), folder.Close()); err != nil {
+			return err
 		}
 	}
-	return err
+	return nil
 }
 
 // Open implements [assess.Files].
