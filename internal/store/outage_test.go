@@ -318,6 +318,13 @@ func TestTransactionsThatAreEndedFromOutside(t *testing.T) {
 					_, err := admin.Exec(t.Context(), "SELECT pg_advisory_xact_lock(1); ROLLBACK")
 					other <- err
 				}()
+				// Who waits looks for a ring once: the other one has to wait already.
+				for waits := false; !waits; time.Sleep(5 * time.Millisecond) {
+					if err := tx.QueryRowContext(ctx, "SELECT count(*) > 0 FROM pg_locks JOIN pg_database AS d ON d.oid = database WHERE datname = current_database() AND locktype = 'advisory' AND NOT granted").Scan(&waits); err != nil {
+						t.Error(err)
+						break
+					}
+				}
 				_, err := tx.ExecContext(ctx, "SELECT pg_advisory_xact_lock(2)")
 				if tx.Rollback() != nil || <-other != nil {
 					t.Error("the other one did not get its lock")
