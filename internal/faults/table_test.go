@@ -98,7 +98,7 @@ func TestTable(t *testing.T) {
 	var table strings.Builder
 	table.WriteString("| fault | strikes | requests broken off or refused, and repeated | reports accepted | lost | doubled | wrong | seconds until the last answer |\n|---|--:|--:|--:|--:|--:|--:|--:|\n")
 	var sum tally
-	for _, f := range faults {
+	for _, f := range slices.Concat(faults, recordFaults) {
 		r, ok := rows[f.name]
 		if !ok {
 			continue // not among those that -run names
