@@ -32,7 +32,7 @@ var allowed = map[string][]string{
 	"internal/document":          {},
 	"internal/ruleset":           {"internal/calendar", "internal/catalogue", "internal/condition", "internal/document", "internal/handbook", "internal/quantity", "internal/report"},
 	"internal/builtin":           {"internal/jobbook", "internal/ruleset", "schema"},
-	"internal/jobbook":           {"internal/catalogue", "internal/condition", "internal/document", "internal/report", "internal/ruleset"},
+	"internal/jobbook":           {"internal/catalogue", "internal/condition", "internal/document", "internal/report", "internal/ruleset", "internal/spelling"},
 	"internal/score":             {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset"},
 	"internal/plan":              {"internal/calendar", "internal/catalogue", "internal/condition", "internal/jobbook", "internal/report", "internal/ruleset", "internal/score"},
 	"internal/rulecheck":         {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},

@@ -245,22 +245,10 @@ var reader = &http.Client{Timeout: 20 * time.Second}
 
 // get asks for JSON.
 func (r *rig) get(path string, into any) (status int, data []byte, err error) {
-	req, err := http.NewRequest(http.MethodGet, r.api(0).url()+path, nil)
-	if err != nil {
+	if status, data, err = r.ask(0, http.MethodGet, path, ""); err != nil {
 		return 0, nil, err
 	}
-	if r.key != "" {
-		req.Header.Set("Authorization", "Bearer "+r.key)
-	}
-	res, err := reader.Do(req)
-	if err != nil {
-		return 0, nil, err
-	}
-	defer res.Body.Close()
-	if data, err = io.ReadAll(res.Body); err != nil {
-		return 0, nil, err
-	}
-	return res.StatusCode, data, json.Unmarshal(data, into)
+	return status, data, json.Unmarshal(data, into)
 }
 
 // tally is what came of the reports.

@@ -3,7 +3,6 @@
 package faults
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -189,6 +188,7 @@ func (r *rig) insist(method, path, body string, good ...int) {
 	}
 }
 
+// ask asks one of the APIs, once.
 func (r *rig) ask(n int, method, path, body string) (status int, data []byte, err error) {
 	req, err := http.NewRequest(method, r.api(n).url()+path, strings.NewReader(body))
 	if err != nil {
@@ -204,5 +204,5 @@ func (r *rig) ask(n int, method, path, body string) (status int, data []byte, er
 	}
 	defer res.Body.Close()
 	data, err = io.ReadAll(res.Body)
-	return res.StatusCode, bytes.TrimSpace(data), err
+	return res.StatusCode, data, err
 }

@@ -13,6 +13,7 @@ import (
 	"laidup/internal/document"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
+	"laidup/internal/spelling"
 )
 
 // maxNodes are the nodes of all conditions of a book together.
@@ -239,26 +240,13 @@ func named[T any](c *compiler, index map[string]*T, what, pointer string, ids []
 	return list
 }
 
-// nearest proposes the name that somebody may have meant: one that begins or ends alike.
+// nearest proposes the name that somebody may have meant.
 func nearest[T any](id string, index map[string]*T) string {
-	best, most := "", 3
-	for _, other := range slices.Sorted(maps.Keys(index)) {
-		n := 0
-		for n < len(id) && n < len(other) && id[n] == other[n] {
-			n++
-		}
-		m := 0
-		for m < len(id)-n && m < len(other)-n && id[len(id)-1-m] == other[len(other)-1-m] {
-			m++
-		}
-		if n+m > most && 2*(n+m) >= len(id) {
-			best, most = other, n+m
-		}
-	}
+	best := spelling.Nearest(id, maps.Keys(index))
 	if best == "" {
 		return ""
 	}
-	return fmt.Sprintf("; did you mean %q?", best)
+	return fmt.Sprintf(" (did you mean %q?)", best)
 }
 
 func (c *compiler) condition(pointer, text string) *condition.Condition {
