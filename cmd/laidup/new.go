@@ -14,6 +14,7 @@ import (
 	"laidup/internal/condition"
 	"laidup/internal/report"
 	"laidup/internal/ruleset"
+	"laidup/internal/score"
 	"laidup/internal/wording"
 )
 
@@ -30,6 +31,7 @@ type newReportCommand struct {
 	Rules     string `help:"Rule set whose catalogue the report uses. Default: first-start."`
 	Out       string `placeholder:"FILE" help:"New file to write. Default: standard output."`
 	Format    string `enum:"json,csv" default:"json" help:"Output format: json, or csv with a column for each finding and one example row."`
+	Looks     int    `help:"Only the items whose look settles the most risk a minute on such a vehicle, at most so many. 0: every item."`
 	Bare      bool   `help:"Leave out the notes on what can be found on each item."`
 }
 
@@ -70,6 +72,9 @@ func (c *newReportCommand) Run(t terminal) error {
 	set, err := loadRules(c.Rules)
 	if err != nil {
 		return err
+	}
+	if c.Looks < 0 {
+		return fmt.Errorf("--looks is %d: use the most items that you want, or 0 for all", c.Looks)
 	}
 	if c.Date == "" {
 		c.Date = t.today.String()
@@ -151,8 +156,9 @@ func (c *newReportCommand) observations(t terminal, set *ruleset.Set) (list []ex
 		fmt.Fprintf(t.err, "%s: caution: %s\n", a.Pointer, a.Detail)
 	}
 	frame := report.Lay([]*report.Report{known}, set.Catalogue, set.ProofCredence).Frame
+	worth := c.worthALook(set, known)
 	for _, it := range set.Catalogue.Items {
-		if !it.AppliesTo(frame) {
+		if !it.AppliesTo(frame) || c.Looks > 0 && !worth[it.ID] {
 			continue
 		}
 		o := exampleObservation{Item: it.ID, At: positions(it, frame), Method: hearsay(set.Catalogue), Found: allWell(it)}
@@ -169,6 +175,19 @@ func (c *newReportCommand) observations(t terminal, set *ruleset.Set) (list []ex
 		list = append(list, o)
 	}
 	return list, nil
+}
+
+// worthALook has the items that are to be looked at first on a vehicle of which nothing else is known.
+func (c *newReportCommand) worthALook(set *ruleset.Set, blank *report.Report) map[string]bool {
+	worth := map[string]bool{}
+	if c.Looks > 0 {
+		few := *set
+		few.LookNext.Most = c.Looks
+		for _, l := range score.Evaluate(&few, []*report.Report{blank}, -1).LookNext {
+			worth[l.Item] = true
+		}
+	}
+	return worth
 }
 
 // jsonText writes the report as JSON, and holds it against what a report has to be.

@@ -82,6 +82,41 @@ func TestAReportToBeginWithGoesIntoAFileThatIsNotThere(t *testing.T) {
 	}
 }
 
+func TestAReportToBeginWithMayHaveTheLooksThatSettleMost(t *testing.T) {
+	of := func(args ...string) (names []string) {
+		code, text, errs := session(t, "", append([]string{"new", "report", "--date", "2026-05-02", "--rules", "pre-purchase"}, args...)...)
+		var whole struct{ Observations []exampleObservation }
+		if err := json.Unmarshal([]byte(text), &whole); code != 0 || err != nil {
+			t.Fatalf("status %d, %v: %s", code, err, errs)
+		}
+		for _, o := range whole.Observations {
+			names = append(names, o.Item)
+		}
+		return names
+	}
+	code, blank, errs := session(t, "", "new", "report", "--date", "2026-05-02", "--rules", "pre-purchase")
+	if code != 0 {
+		t.Fatal(errs)
+	}
+	first := scored(t, blank[:strings.Index(blank, `"observations"`)]+`"observations": []}`, "pre-purchase").LookNext
+	five, twelve := of("--looks", "5"), of("--looks", "12")
+	if len(five) != 5 || len(twelve) != 12 {
+		t.Errorf("%d and %d items", len(five), len(twelve))
+	}
+	for _, l := range first[:5] {
+		if !slices.Contains(five, l.Item) || !slices.Contains(twelve, l.Item) {
+			t.Errorf("%s is to be looked at first, and is not in the report of 5 looks %v or of 12 %v", l.Item, five, twelve)
+		}
+	}
+	code, table, errs := session(t, "", "new", "report", "--looks", "12", "--rules", "pre-purchase", "--format", "csv")
+	if names, _, _ := strings.Cut(table, "\r\n"); code != 0 || strings.Count(names, ",") > 120 {
+		t.Errorf("status %d, %d columns: %s", code, strings.Count(names, ",")+1, errs)
+	}
+	if code, _, errs := session(t, "", "new", "report", "--looks", "-1"); code != exitBad || !strings.Contains(errs, "--looks") {
+		t.Errorf("status %d: %s", code, errs)
+	}
+}
+
 // An example shows where on the vehicle an item was looked at, and says what else can be said.
 func TestAReportToBeginWithNamesPositions(t *testing.T) {
 	one, most := 1.0, 24.0
