@@ -31,6 +31,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 )
 
@@ -49,7 +50,11 @@ var targets = []target{
 
 const (
 	seededFile = ".ci/mutate/seeded.txt"
-	patience   = 30 * time.Second // a mutant that runs on for longer is one that was noticed
+	// A mutant that runs on is noticed when it has used up this many times the processor time of the tests without any bug.
+	// The clock on the wall decides nothing: on a busy machine it would kill what nobody noticed.
+	patience = 20
+	memory   = 4 << 30 // bytes of address space, for those that take ever more
+	hung     = "20m"   // one that waits without working is a fault of the tests, not a bug that was noticed
 )
 
 // mutant is one small bug.
@@ -390,6 +395,7 @@ import (
 	"cmp"
 	"os"
 	"strconv"
+	"syscall"
 )
 
 var mutant, mutHits = mutBegin()
@@ -397,6 +403,13 @@ var mutSeen [%d]bool
 
 func mutBegin() (int, *os.File) {
 	n, _ := strconv.Atoi(os.Getenv("LAIDUP_MUTANT"))
+	for kind, name := range map[int]string{syscall.RLIMIT_CPU: "LAIDUP_MUTANT_SECONDS", syscall.RLIMIT_AS: "LAIDUP_MUTANT_BYTES"} {
+		if most, err := strconv.ParseUint(os.Getenv(name), 10, 64); err == nil {
+			if err := syscall.Setrlimit(kind, &syscall.Rlimit{Cur: most, Max: most}); err != nil {
+				panic(err)
+			}
+		}
+	}
 	if name := os.Getenv("LAIDUP_MUTANT_HITS"); name != "" {
 		f, err := os.OpenFile(name, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
 		if err != nil {
@@ -499,7 +512,7 @@ func run(changed string, seed int, limit time.Duration, only, again string, proc
 	if err != nil {
 		return err
 	}
-	hits, err := base(work)
+	hits, cost, err := base(work)
 	if err != nil {
 		return err
 	}
@@ -519,26 +532,49 @@ func run(changed string, seed int, limit time.Duration, only, again string, proc
 		list = slices.DeleteFunc(list, func(x *mutant) bool { return !bytes.Contains(named, []byte(": "+x.key+"\n")) })
 	}
 	var (
-		mu              sync.Mutex
-		wait            sync.WaitGroup
-		killed, skipped int
-		alive, dead     []*mutant
-		queue           = make(chan *mutant)
+		mu                   sync.Mutex
+		wait                 sync.WaitGroup
+		killed, ran, skipped int
+		alive, dead          []*mutant
+		failed               error
+		queue                = make(chan *mutant)
 	)
+	var progress *os.File // a whole run takes long: what it finds is seen as it goes
+	if survivors != "" {
+		if progress, err = os.Create(survivors); err != nil { //nolint:gosec // from our own command line
+			return err
+		}
+		defer progress.Close()
+	}
 	for range procs {
 		wait.Go(func() {
 			for x := range queue {
 				late := len(hits[x.id]) > 0 && time.Since(begun) > limit
-				died := !late && notice(work, x, hits)
+				how := survived
+				if !late {
+					var err error
+					if how, err = notice(work, x, hits, cost); err != nil {
+						mu.Lock()
+						failed = errors.Join(failed, err)
+						mu.Unlock()
+						continue
+					}
+				}
 				mu.Lock()
 				switch {
 				case late:
 					skipped++
-				case died:
+				case how == survived:
+					alive = append(alive, x)
+					if progress != nil {
+						fmt.Fprintf(progress, "%s:%d: %s\n", x.file, x.line, x.key)
+					}
+				default:
 					killed++
 					dead = append(dead, x)
-				default:
-					alive = append(alive, x)
+					if how == ranOn {
+						ran++
+					}
 				}
 				mu.Unlock()
 			}
@@ -549,6 +585,9 @@ func run(changed string, seed int, limit time.Duration, only, again string, proc
 	}
 	close(queue)
 	wait.Wait()
+	if failed != nil {
+		return failed
+	}
 	slices.SortFunc(alive, func(a, b *mutant) int { return a.id - b.id })
 	var out strings.Builder
 	unexplained := 0
@@ -573,8 +612,8 @@ func run(changed string, seed int, limit time.Duration, only, again string, proc
 		fmt.Print(out.String())
 	}
 	tried := killed + len(alive)
-	fmt.Printf("%d mutants, %d tried, %d killed (%.1f %%), %d survive, of which %d are not explained, %d not tried for want of time; %s\n",
-		len(all), tried, killed, 100*float64(killed)/float64(max(tried, 1)), len(alive), unexplained, skipped, time.Since(begun).Round(time.Second))
+	fmt.Printf("%d mutants, %d tried, %d killed (%.1f %%; %d of them ran on until their processor time was used up), %d survive, of which %d are not explained, %d not tried for want of time; %s\n",
+		len(all), tried, killed, 100*float64(killed)/float64(max(tried, 1)), ran, len(alive), unexplained, skipped, time.Since(begun).Round(time.Second))
 	if seed > 0 {
 		return plant(dead, seed)
 	}
@@ -690,26 +729,61 @@ func exported(pkg string) (map[string]string, error) {
 	return list, nil
 }
 
-// tests runs the fast tests of a target.
-func tests(work string, i int, env ...string) ([]byte, error) {
-	cmd := exec.Command(binary(work, i), "-test.failfast", "-test.short", "-test.timeout", patience.String(), "-test.run", targets[i].tests, "-rapid.nofailfile", "-rapid.shrinktime=0s") //nolint:gosec // our own
+// outcome is what became of a mutant.
+type outcome int
+
+const (
+	survived outcome = iota
+	noticed
+	ranOn // it used up its processor time, or its memory
+)
+
+// tests runs the fast tests of a target, in so many seconds of processor time; 0: as many as they need. What comes
+// to any other end than passing, failing or running on is an error.
+func tests(work string, i, seconds int, env ...string) (outcome, time.Duration, error) {
+	cmd := exec.Command(binary(work, i), "-test.failfast", "-test.short", "-test.timeout", hung, "-test.run", targets[i].tests, "-rapid.nofailfile", "-rapid.shrinktime=0s") //nolint:gosec // our own
 	cmd.Dir = targets[i].folder
-	cmd.Env = append(os.Environ(), env...)
-	return cmd.CombinedOutput()
+	cmd.Env = append(os.Environ(), "GOMAXPROCS=1")
+	if seconds > 0 {
+		cmd.Env = append(cmd.Env, fmt.Sprintf("LAIDUP_MUTANT_SECONDS=%d", seconds), fmt.Sprintf("LAIDUP_MUTANT_BYTES=%d", memory))
+	}
+	cmd.Env = append(cmd.Env, env...)
+	out, err := cmd.CombinedOutput()
+	if cmd.ProcessState == nil {
+		return survived, 0, fmt.Errorf("run the tests of %s: %w", targets[i].folder, err)
+	}
+	used := cmd.ProcessState.UserTime() + cmd.ProcessState.SystemTime()
+	status, ok := cmd.ProcessState.Sys().(syscall.WaitStatus)
+	switch {
+	case err == nil:
+		return survived, used, nil
+	case bytes.Contains(out, []byte("panic: test timed out")):
+		return survived, used, fmt.Errorf("the tests of %s wait for something that does not come\n%s", targets[i].folder, out)
+	case ok && status.Signaled() && seconds > 0 && used >= time.Duration(seconds-1)*time.Second,
+		bytes.Contains(out, []byte("fatal error: runtime: out of memory")),
+		bytes.Contains(out, []byte("fatal error: runtime: cannot allocate memory")):
+		return ranOn, used, nil
+	case cmd.ProcessState.ExitCode() == 1 && bytes.Contains(out, []byte("--- FAIL")),
+		cmd.ProcessState.ExitCode() == 2 && (bytes.Contains(out, []byte("panic: ")) || bytes.Contains(out, []byte("fatal error: "))):
+		return noticed, used, nil
+	}
+	return survived, used, fmt.Errorf("run the tests of %s: %w\n%s", targets[i].folder, err, out)
 }
 
-// base runs the tests without any bug: by mutant, the targets whose tests come across it.
-func base(work string) (map[int][]int, error) {
+// base runs the tests without any bug: by mutant, the targets whose tests come across it; by target, the seconds of
+// processor time that a mutant is given.
+func base(work string) (map[int][]int, []int, error) {
 	hits := map[int][]int{}
+	var cost []int
 	for i, t := range targets {
 		name := filepath.Join(work, "hits")
-		begun := time.Now()
-		if out, err := tests(work, i, "LAIDUP_MUTANT_HITS="+name); err != nil {
-			return nil, fmt.Errorf("the fast tests of %s fail without any bug: %w\n%s", t.folder, err, out)
+		how, used, err := tests(work, i, 0, "LAIDUP_MUTANT_HITS="+name)
+		if err != nil || how != survived {
+			return nil, nil, fmt.Errorf("the fast tests of %s fail without any bug: %w", t.folder, err)
 		}
 		data, err := os.ReadFile(name)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		for line := range strings.Lines(string(data)) {
 			if id, err := strconv.Atoi(strings.TrimSpace(line)); err == nil {
@@ -717,23 +791,25 @@ func base(work string) (map[int][]int, error) {
 			}
 		}
 		if err := os.Remove(name); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
-		fmt.Printf("%s: its fast tests take %s\n", t.folder, time.Since(begun).Round(time.Millisecond))
+		cost = append(cost, max(10, int(patience*used/time.Second)))
+		fmt.Printf("%s: its fast tests take %s of processor time, a mutant may take %d s\n", t.folder, used.Round(time.Millisecond), cost[i])
 	}
-	return hits, nil
+	return hits, cost, nil
 }
 
-// notice reports whether some tests fail with a bug in place.
-func notice(work string, x *mutant, hits map[int][]int) bool {
+// notice tells what becomes of a bug in the tests that come across it.
+func notice(work string, x *mutant, hits map[int][]int, cost []int) (outcome, error) {
 	order := slices.Clone(hits[x.id])
 	slices.SortStableFunc(order, func(a, b int) int { return b2i(b == x.target) - b2i(a == x.target) })
 	for _, i := range order {
-		if _, err := tests(work, i, "LAIDUP_MUTANT="+strconv.Itoa(x.id)); err != nil {
-			return true
+		how, _, err := tests(work, i, cost[i], "LAIDUP_MUTANT="+strconv.Itoa(x.id))
+		if err != nil || how != survived {
+			return how, err
 		}
 	}
-	return false
+	return survived, nil
 }
 
 // choose picks the mutants to try, in an order that tells nothing.
