@@ -21,6 +21,8 @@ type Dossier struct {
 	LaidUp, SinceBuilt, Driven Interval
 	// Items has what was reported, by the index of the item.
 	Items []ItemKnown
+	// Stand says by slot of a finding of what kind what stands of it is.
+	Stand []Stand
 	// Conflicts are the findings with more than one standing value, in the order of the catalogue.
 	Conflicts []Conflict
 	// Misplaced are items that were reported on although the vehicle, by its facts, has none.
@@ -40,8 +42,17 @@ type Interval struct{ Low, High float64 }
 // least is the interval of the lesser of two numbers.
 func (i Interval) least(o Interval) Interval { return Interval{min(i.Low, o.Low), min(i.High, o.High)} }
 
+// Stand is of what kind what stands of a finding is. The zero value says that nothing does.
+type Stand uint8
+
+const (
+	Plainly Stand = iota + 1 // one value for the item as a whole: the one in the frame
+	Maybe                    // more than one value, or by position, if anything
+)
+
 // ItemKnown is what is known of one item.
 type ItemKnown struct {
+	Applies   bool // the vehicle, by its facts, has it or may have it
 	Reported  bool // something was found on it, or is said of its being there
 	NotFitted bool // by a credible word this vehicle never had it, and nothing was found on it
 	// Places are where it was looked at: one for the whole where no position was named, else one
@@ -223,6 +234,7 @@ func (w *Workspace) Lay(reports []*Report, cat *catalogue.Catalogue, sufficient 
 	*d = Dossier{
 		Frame:   again(d.Frame, cat.Size),
 		Items:   again(d.Items, len(cat.Items)),
+		Stand:   again(d.Stand, cat.Size),
 		Reports: append(d.Reports[:0], reports...),
 		Taken:   d.Taken[:0],
 		bare:    d.bare,
@@ -366,11 +378,11 @@ func (w *Workspace) collect() {
 	}
 	w.room = room{again(w.room.standing, total)[:0], again(w.room.values, total)[:0], again(w.room.support, total)[:0], again(w.room.places, len(cat.Items))[:0], again(w.room.by, cat.Size)[:0]}
 	for i, item := range cat.Items {
-		if !d.Items[i].Reported {
+		if d.Items[i].Applies = item.AppliesTo(d.Frame); !d.Items[i].Reported {
 			continue
 		}
 		found := w.found[starts[i]:starts[i+1]:starts[i+1]]
-		if !item.AppliesTo(d.Frame) {
+		if !d.Items[i].Applies {
 			d.Misplaced = append(d.Misplaced, item)
 			d.Items[i].Reported = false
 			continue
@@ -611,8 +623,12 @@ func (w *Workspace) lay(item *catalogue.Item, p *Place, found []seen) {
 		st := w.stand(finding, found[:n])
 		found = found[n:]
 		p.Standing[finding.Slot-first] = st
+		d.Stand[finding.Slot] = Maybe
 		if p.Position == Whole {
 			d.Frame[finding.Slot] = st.Values[0].Number
+			if len(st.Values) == 1 {
+				d.Stand[finding.Slot] = Plainly
+			}
 		}
 		if len(st.Values) > 1 {
 			d.Conflicts = append(d.Conflicts, Conflict{item, p.Position, st})

@@ -227,10 +227,12 @@ func (e *evaluation) blockByLimit(l *ruleset.Limit) {
 		return
 	}
 	for _, slot := range l.Needs {
-		// Most limits read what nobody reported.
-		if f := e.set.Catalogue.Owner(slot); !e.dossier.Items[f.Item.Index].Reported {
-			return
+		if e.dossier.Stand[slot] == 0 {
+			return // most limits read what nobody reported
 		}
+	}
+	if len(l.Interval) == 0 && e.idle(l.Needs, l.When) {
+		return
 	}
 	if l.If != nil && l.If.Holds(e.frame) == condition.False {
 		return

@@ -40,10 +40,10 @@ func (e *evaluation) fire() {
 
 // try tries a rule at every place of its item.
 func (e *evaluation) try(r *ruleset.Rule) {
-	places := e.dossier.Places(r.Item)
-	if len(places) == 1 && len(e.dossier.Conflicts) == 0 && e.passes(r) {
+	if e.idle(r.Needs, r.When) {
 		return
 	}
+	places := e.dossier.Places(r.Item)
 	for i := range places {
 		if r.General && e.specific(r, &places[i]) {
 			continue
@@ -52,16 +52,19 @@ func (e *evaluation) try(r *ruleset.Rule) {
 	}
 }
 
-// passes reports whether a rule, where nothing is contradicted, does not fire. Most rules of an item do
-// not, and that is soon seen.
-func (e *evaluation) passes(r *ruleset.Rule) bool {
-	for _, slot := range r.Needs {
-		if !e.frame.Known(slot) {
-			// Unknown, or known by position, which is not in the frame.
-			return len(e.dossier.Items[e.set.Catalogue.Owner(slot).Item.Index].Places) < 2
+// idle reports whether a condition that needs findings holds nowhere, as most do not: one of the findings was
+// not reported, or none is contradicted or known by position and the condition is false in the frame as it is.
+func (e *evaluation) idle(needs []int, when *condition.Condition) bool {
+	plain := true
+	for _, slot := range needs {
+		switch e.dossier.Stand[slot] {
+		case 0:
+			return true
+		case report.Maybe:
+			plain = false
 		}
 	}
-	return r.When.Holds(e.frame) == condition.False
+	return plain && when.Holds(e.frame) == condition.False
 }
 
 // specific reports whether something more specific than a general word was reported on the line of a rule.
@@ -329,9 +332,12 @@ func (e *evaluation) deal() {
 			continue
 		}
 		slices.SortFunc(mine, byLine)
-		f.credibleDB = e.count(mine, func(x *fired) bool { return x.hearsay && x.effective < 0 }, nil)
 		e.picked = e.picked[:0]
 		f.weightDB = e.count(mine, nil, &e.picked)
+		told := func(x *fired) bool { return x.hearsay && x.effective < 0 }
+		if f.credibleDB = f.weightDB; slices.ContainsFunc(mine, func(x fired) bool { return told(&x) }) {
+			f.credibleDB = e.count(mine, told, nil)
+		}
 		for n, k := range e.picked { // in rising order: to the front, one after another
 			x := mine[k]
 			copy(mine[n+1:k+1], mine[n:k])

@@ -99,6 +99,13 @@ func (e *evaluation) harm() {
 		h.Hazard = rh
 		h.excess = -1
 		first := len(e.causes)
+		if !e.anyUnknown(rh.Facts) {
+			e.causes = e.under(h, e.causes)
+			if h.applies {
+				h.causes = e.causes[first:len(e.causes):len(e.causes)]
+			}
+			continue
+		}
 		e.open = e.undecided(e.open[:0], e.hazardAsks[i])
 		for k := range rh.Causes {
 			for _, x := range e.faults[rh.Causes[k].Fault.Index].open {
@@ -149,7 +156,7 @@ func (e *evaluation) under(h *hazard, list []cause) []cause {
 		return list
 	}
 	first := len(list)
-	escape, gateEscape, logs := 1.0, 1.0, 0.0
+	escape, gateEscape := 1.0, 1.0
 	for i := range rh.Causes {
 		rc := &rh.Causes[i]
 		f := &e.faults[rc.Fault.Index]
@@ -168,19 +175,14 @@ func (e *evaluation) under(h *hazard, list []cause) []cause {
 		}
 		c.chance = rc.ChanceOn(e.frame)
 		c.q, c.gateQ = float64(c.p.Float()*c.chance), float64(c.gateP.Float()*c.chance)
-		c.share = -math.Log(1 - min(c.q, 1-1e-10))
-		logs += c.share
 		escape *= 1 - c.q
 		gateEscape *= 1 - c.gateQ
 	}
-	if len(list) == first {
+	mine := list[first:]
+	if len(mine) == 0 {
 		return list
 	}
-	for i := range list[first:] {
-		if logs > 0 {
-			list[first+i].share /= logs
-		}
-	}
+	shareCauses(mine)
 	h.applies = true
 	h.severity = rh.SeverityOn(e.frame)
 	h.p = Share(round((1 - escape) * 1e10))
@@ -189,6 +191,24 @@ func (e *evaluation) under(h *hazard, list []cause) []cause {
 	h.index = Number(round(h.p.Float() * e.set.Weight[h.severity] * 1e6))
 	h.excess = float64(round((1-gateEscape)*1e10)) / 1e10 / rh.Gate.Tolerates[h.severity]
 	return list
+}
+
+// shareCauses gives each cause its share of the hazard, by what it adds to the logarithm of escaping it.
+func shareCauses(list []cause) {
+	if len(list) == 1 && list[0].q > 1e-15 {
+		list[0].share = 1 // as most: no logarithm is needed for it
+		return
+	}
+	sum := 0.0
+	for i := range list {
+		list[i].share = -math.Log(1 - min(list[i].q, 1-1e-10))
+		sum += list[i].share
+	}
+	if sum > 0 {
+		for i := range list {
+			list[i].share /= sum
+		}
+	}
 }
 
 // applies reports whether a fault may be there under the facts in the frame.

@@ -145,6 +145,16 @@ func (e *evaluation) undecided(facts []*catalogue.Finding, asks []*condition.Con
 	return facts
 }
 
+// anyUnknown reports whether a fact among those given is not known. Mostly none is, and then nothing hangs on one.
+func (e *evaluation) anyUnknown(facts []*catalogue.Finding) bool {
+	for _, f := range facts {
+		if e.unknown[f.Slot] {
+			return true
+		}
+	}
+	return false
+}
+
 func enumerable(f *catalogue.Finding) bool {
 	return f.Kind == catalogue.Flag || f.Kind == catalogue.Choice
 }
@@ -258,7 +268,7 @@ type itemState struct {
 func (e *evaluation) applying() {
 	for i, it := range e.set.Catalogue.Items {
 		s, known := &e.items[i], &e.dossier.Items[i]
-		if s.applies = !known.NotFitted && it.AppliesTo(e.frame); !s.applies {
+		if s.applies = known.Applies && !known.NotFitted; !s.applies {
 			continue
 		}
 		for k := range known.Places {
@@ -333,7 +343,9 @@ func (e *evaluation) weigh() {
 		if !f.there {
 			continue
 		}
-		f.open = e.undecided(f.open[:0], e.faultAsks[i])
+		if f.open = f.open[:0]; e.anyUnknown(rf.Facts) {
+			f.open = e.undecided(f.open, e.faultAsks[i])
+		}
 		f.varies = len(f.open) > 0
 		var unheard float64
 		f.prior, unheard = e.prior(&rf.Prior, rf.Item)
