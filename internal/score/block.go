@@ -576,7 +576,7 @@ func (e *evaluation) blockByFacts() {
 			continue
 		}
 		for _, fact := range f.open {
-			if by := e.decides(fact, f.open, func() bool { return e.applies(f.Fault) && e.likely(f) }); by != 0 {
+			if by := e.decides(fact, f.open, func() bool { return e.applies(f.fixed) && e.likely(f) }); by != 0 {
 				open[fact] = append(open[fact], decided{h, f, f.Item, by})
 				break
 			}
@@ -634,7 +634,7 @@ func settledBy(list []decided, value int) []decided {
 
 // decides has a bit for each value of a fact with which something is not so whatever the other facts are.
 func (e *evaluation) decides(fact *catalogue.Finding, open []*catalogue.Finding, so func() bool) (by uint64) {
-	e.unknown[fact.Slot] = false
+	e.unknown[fact.Slot], e.supposing = false, true
 	for v := range fact.Values[:min(len(fact.Values), 64)] {
 		e.frame[fact.Slot] = float64(v)
 		is := false
@@ -643,13 +643,13 @@ func (e *evaluation) decides(fact *catalogue.Finding, open []*catalogue.Finding,
 			by |= 1 << v
 		}
 	}
-	e.unknown[fact.Slot], e.frame[fact.Slot] = true, condition.Unset
+	e.unknown[fact.Slot], e.frame[fact.Slot], e.supposing = true, condition.Unset, false
 	return by
 }
 
 // likely reports whether a fault, under the facts in the frame, is likelier than a careful person passes.
 func (e *evaluation) likely(f *fault) bool {
-	_, atGate := f.totals(e.shift(f.Fault))
+	_, atGate := f.totals(e.shift(f.fixed))
 	return probability(atGate).Float() > e.set.LikelyBad
 }
 

@@ -71,6 +71,8 @@ func (e *evaluation) assign(facts []*catalogue.Finding, try func([]choice)) {
 		return
 	}
 	e.free = open
+	within := e.supposing
+	e.supposing = true
 	for {
 		for _, c := range open {
 			e.frame[c.fact.Slot] = float64(c.value)
@@ -90,6 +92,7 @@ func (e *evaluation) assign(facts []*catalogue.Finding, try func([]choice)) {
 	for _, c := range open {
 		e.frame[c.fact.Slot] = condition.Unset
 	}
+	e.supposing = within
 }
 
 // harm works out how probable each hazard is, under the worst assignment of the facts that are not known.
@@ -99,20 +102,9 @@ func (e *evaluation) harm() {
 		h.Hazard = rh
 		h.excess = -1
 		first := len(e.causes)
-		if !e.anyUnknown(rh.Facts) {
-			e.causes = e.under(h, e.causes)
-			if h.applies {
-				h.causes = e.causes[first:len(e.causes):len(e.causes)]
-			}
-			continue
-		}
-		e.open = e.undecided(e.open[:0], e.hazardAsks[i])
+		e.open = e.undecided(e.open[:0], e.fixedHazards[i].asks)
 		for k := range rh.Causes {
-			for _, x := range e.faults[rh.Causes[k].Fault.Index].open {
-				if !slices.Contains(e.open, x) {
-					e.open = append(e.open, x)
-				}
-			}
+			e.open = addNew(e.open, e.faults[rh.Causes[k].Fault.Index].open...)
 		}
 		if len(e.open) == 0 {
 			e.causes = e.under(h, e.causes)
@@ -151,8 +143,8 @@ func weightiestFirst(a, b cause) int {
 
 // under works a hazard out under the facts as they stand in the frame, and appends its causes to a list.
 func (e *evaluation) under(h *hazard, list []cause) []cause {
-	rh := h.Hazard
-	if rh.When != nil && rh.When.Holds(e.frame) == condition.False {
+	rh, fixed := h.Hazard, &e.fixedHazards[h.Index]
+	if e.holds(fixed.when) == condition.False {
 		return list
 	}
 	first := len(list)
@@ -160,20 +152,20 @@ func (e *evaluation) under(h *hazard, list []cause) []cause {
 	for i := range rh.Causes {
 		rc := &rh.Causes[i]
 		f := &e.faults[rc.Fault.Index]
-		if !f.there || f.varies && !e.applies(rc.Fault) {
+		if !f.there || f.varies && !e.applies(f.fixed) {
 			continue
 		}
 		list = append(list, cause{Cause: rc, fault: f, shift: f.shift, p: f.p, gateP: f.atGate})
 		c := &list[len(list)-1]
 		if f.varies {
-			c.shift = e.shift(rc.Fault)
+			c.shift = e.shift(f.fixed)
 		}
 		total, atGate := f.totals(c.shift)
 		c.total, c.shift = total, f.capped(f.priorDB, c.shift)
 		if f.varies {
 			c.p, c.gateP = probability(total), probability(atGate)
 		}
-		c.chance = rc.ChanceOn(e.frame)
+		c.chance = e.chanceOn(&fixed.causes[i])
 		c.q, c.gateQ = float64(c.p.Float()*c.chance), float64(c.gateP.Float()*c.chance)
 		escape *= 1 - c.q
 		gateEscape *= 1 - c.gateQ
@@ -184,7 +176,7 @@ func (e *evaluation) under(h *hazard, list []cause) []cause {
 	}
 	shareCauses(mine)
 	h.applies = true
-	h.severity = rh.SeverityOn(e.frame)
+	h.severity = e.severityOn(fixed)
 	h.p = Share(round((1 - escape) * 1e10))
 	h.level = Level(h.p.Float())
 	h.risk = RiskOf(h.severity, h.level)
@@ -212,8 +204,8 @@ func shareCauses(list []cause) {
 }
 
 // applies reports whether a fault may be there under the facts in the frame.
-func (e *evaluation) applies(f *ruleset.Fault) bool {
-	return f.Item.AppliesTo(e.frame) && (f.When == nil || f.When.Holds(e.frame) != condition.False)
+func (e *evaluation) applies(f *fixedFault) bool {
+	return e.holds(f.applies) != condition.False && e.holds(f.when) != condition.False
 }
 
 // harmTerm is one harm of a fault: where, with what chance, and the spread of that chance's log-odds.
@@ -311,9 +303,7 @@ func interval(t, variance float64) Interval80 {
 	if !(t > 0 && t < 1) || variance <= 0 {
 		return Interval80{}
 	}
-	logit := math.Log(t / (1 - t))
-	by := commonZ * math.Sqrt(variance) / (1 - t)
-	low, high := Share(round(1e10/(1+math.Exp(by-logit)))), Share(round(1e10/(1+math.Exp(-by-logit))))
+	low, high := ends(t, math.Exp(commonZ*math.Sqrt(variance)/(1-t)))
 	return Interval80{max(low, 1), high}
 }
 
@@ -340,64 +330,64 @@ func sq(x float64) float64 { return float64(x * x) }
 // getThrough works out the chances of getting through the gates.
 func (e *evaluation) getThrough() *through {
 	t := newThrough(len(e.set.Gates))
-	var room [16]harmTerm
 	for i := range e.faults {
-		f := &e.faults[i]
-		if !f.there || len(f.Hazards) == 0 {
-			continue
-		}
-		var worst, worstGate float64
-		terms, most := room[:0], -1.0
-		e.open = append(e.open[:0], f.open...)
-		for _, rh := range f.Hazards {
-			e.open = e.undecided(e.open, e.hazardAsks[rh.Index])
-		}
-		e.assign(e.open, func(tried []choice) {
-			if len(tried) > 0 && !e.applies(f.Fault) {
-				return
-			}
-			p, atGate := f.p.Float(), f.atGate.Float()
-			if f.varies && len(tried) > 0 {
-				total, gate := f.totals(e.shift(f.Fault))
-				p, atGate = probability(total).Float(), probability(gate).Float()
-			}
-			escape := 1.0
-			var now [16]harmTerm
-			list := now[:0]
-			for _, h := range f.Hazards {
-				if h.When != nil && h.When.Holds(e.frame) == condition.False || h.SeverityOn(e.frame) > ruleset.Critical {
-					continue
-				}
-				for k := range h.Causes {
-					if c := &h.Causes[k]; c.Fault == f.Fault {
-						chance := c.ChanceOn(e.frame)
-						list = append(list, harmTerm{h.Gate.Index, chance, c.Spread})
-						escape *= 1 - chance
-					}
-				}
-			}
-			if harm := p * (1 - escape); harm > most {
-				most, worst, worstGate = harm, p, atGate
-				terms = append(terms[:0], list...)
-			}
-		})
-		if len(terms) > 0 {
-			slices.SortStableFunc(terms, func(a, b harmTerm) int { return a.gate - b.gate })
-			t.add(worst, worstGate, f.Prior.Spread, terms)
+		if f := &e.faults[i]; f.there && len(f.fixed.harms) > 0 {
+			e.getPast(f, t)
 		}
 	}
 	return t
 }
 
+// getPast counts what one fault may do, under the facts with which it does most.
+func (e *evaluation) getPast(f *fault, t *through) {
+	var worst, worstGate float64
+	var room, now [16]harmTerm
+	terms, most := room[:0], -1.0
+	e.open = append(e.open[:0], f.open...)
+	for _, x := range f.fixed.harms {
+		e.open = e.undecided(e.open, e.fixedHazards[x.hazard].asks)
+	}
+	e.assign(e.open, func(tried []choice) {
+		if len(tried) > 0 && !e.applies(f.fixed) {
+			return
+		}
+		p, atGate := f.p.Float(), f.atGate.Float()
+		if f.varies && len(tried) > 0 {
+			total, gate := f.totals(e.shift(f.fixed))
+			p, atGate = probability(total).Float(), probability(gate).Float()
+		}
+		escape, list := 1.0, now[:0]
+		for _, x := range f.fixed.harms {
+			h := &e.fixedHazards[x.hazard]
+			if e.holds(h.when) == condition.False || e.severityOn(h) > ruleset.Critical {
+				continue
+			}
+			chance := e.chanceOn(x.cause)
+			list = append(list, harmTerm{x.cause.gate, chance, x.cause.spread})
+			escape *= 1 - chance
+		}
+		if harm := p * (1 - escape); harm > most {
+			most, worst, worstGate = harm, p, atGate
+			terms = append(terms[:0], list...)
+		}
+	})
+	t.add(worst, worstGate, f.Prior.Spread, terms)
+}
+
 // faultRange is the 80 % range of a probability of a fault.
-func (e *evaluation) faultRange(f *fault, share Share) Interval80 {
+func (f *fault) ranged(share Share) Interval80 {
 	p := share.Float()
 	if !(p > 0 && p < 1) {
 		return Interval80{}
 	}
-	by := commonZ * decibanLog * math.Sqrt(sq(f.Prior.Spread)+sq(e.set.CommonError))
-	logit := math.Log(p / (1 - p))
-	return Interval80{max(1, Share(round(1e10/(1+math.Exp(by-logit))))), Share(round(1e10 / (1 + math.Exp(-by-logit))))}
+	low, high := ends(p, f.fixed.spread)
+	return Interval80{max(1, low), high}
+}
+
+// ends are the ends of the range of a probability of which the odds are uncertain by a factor.
+func ends(p, factor float64) (low, high Share) {
+	against := (1 - p) / p
+	return Share(round(1e10 / (1 + against*factor))), Share(round(1e10 / (1 + against/factor)))
 }
 
 // hazardRange is the 80 % range of the probability of a hazard: what [through] does, of one gate.

@@ -79,7 +79,7 @@ func (e *evaluation) explain(c *cause, share Share) Cause {
 	if f.shown == nil {
 		// It stands in the register once for each harm that the fault may do.
 		f.shown, f.hidden, f.at = e.evidence(f.evidence), e.evidence(f.outweighed), names(f.Item, e.alarms(f))
-		f.range80 = e.faultRange(f, f.p)
+		f.range80 = f.ranged(f.p)
 	}
 	w := Cause{
 		FaultText: &e.faultTexts[f.Index], At: f.at, Probability: c.p, Chance: Share(round(c.chance * 1e10)), Share: share,
@@ -88,7 +88,7 @@ func (e *evaluation) explain(c *cause, share Share) Cause {
 	}
 	range80 := f.range80
 	if c.p != f.p { // under the worst of facts that are not known
-		range80 = e.faultRange(f, c.p)
+		range80 = f.ranged(c.p)
 	}
 	w.Low, w.High = range80.Low, range80.High
 	if len(f.hidden) > 0 {

@@ -26,9 +26,11 @@ type Scorer struct {
 	faultTexts  []FaultText
 	ruleTexts   []RuleText
 	halfLife    []float64 // years, by item
-	// What faults and hazards by themselves hang on, by index.
-	faultAsks, hazardAsks [][]*condition.Condition
-	neededFrom            []int // by item: the gate that needs it, or -1
+	onFacts     factConditions
+	// What does not depend on the dossier, by index.
+	fixedFaults  []fixedFault
+	fixedHazards []fixedHazard
+	neededFrom   []int // by item: the gate that needs it, or -1
 	// asks has by slot the value of a finding that clears what it is asked for: one over the whole
 	// rule set. NaN where none is asked for; that of a date is +Inf and stands for the day.
 	asks []float64
@@ -38,12 +40,12 @@ type Scorer struct {
 
 // New returns a scorer for a rule set.
 func New(set *ruleset.Set) *Scorer {
-	s := &Scorer{set: set, neededFrom: make([]int, len(set.Catalogue.Items))}
+	s := &Scorer{set: set, onFacts: newFactConditions(), neededFrom: make([]int, len(set.Catalogue.Items))}
 	for _, r := range set.Rules {
 		s.ruleTexts = append(s.ruleTexts, RuleText{r.ID, r.Source})
 	}
 	for _, h := range set.Hazards {
-		s.hazardAsks = append(s.hazardAsks, hazardAsks(h))
+		s.fixedHazards = append(s.fixedHazards, s.fixHazard(h))
 		s.hazardTexts = append(s.hazardTexts, HazardText{h.ID, h.Gate.ID, h.What, h.Source})
 	}
 	s.asks = slices.Repeat([]float64{math.NaN()}, set.Catalogue.Size)
@@ -68,7 +70,7 @@ func New(set *ruleset.Set) *Scorer {
 	for _, f := range set.Faults {
 		s.ask(f.ClearBy)
 		s.faultTexts = append(s.faultTexts, FaultText{f.ID, f.Item.ID, f.Is, f.Source.String()})
-		s.faultAsks = append(s.faultAsks, faultAsks(f))
+		s.fixedFaults = append(s.fixedFaults, s.fixFault(f))
 		if n := &s.neededFrom[f.Item.Index]; f.Item.NeededFrom.Gate == "" {
 			for _, h := range f.Hazards {
 				if *n < 0 || h.Gate.Index < *n {
@@ -76,6 +78,9 @@ func New(set *ruleset.Set) *Scorer {
 				}
 			}
 		}
+	}
+	for i, f := range set.Faults {
+		s.fixedFaults[i].harms = s.harmsOf(f)
 	}
 	return s
 }
@@ -94,65 +99,14 @@ func (s *Scorer) ask(clear []ruleset.Clear) {
 	}
 }
 
-// faultAsks lists the conditions on facts that a fault hangs on.
-func faultAsks(f *ruleset.Fault) (list []*condition.Condition) {
-	for _, c := range []*condition.Condition{f.Item.Applies, f.When} {
-		if c != nil {
-			list = append(list, c)
-		}
-	}
-	for _, s := range f.Prior.Shifts {
-		list = append(list, s.When)
-	}
-	return list
-}
-
-// hazardAsks lists the conditions on facts that a hazard hangs on, apart from those of its causes' faults.
-func hazardAsks(h *ruleset.Hazard) (list []*condition.Condition) {
-	add := func(c *condition.Condition) {
-		if c != nil {
-			list = append(list, c)
-		}
-	}
-	add(h.When)
-	for _, s := range h.Severity {
-		add(s.When)
-	}
-	for i := range h.Causes {
-		for _, c := range h.Causes[i].Chance {
-			add(c.When)
+// addNew adds what is not in a list yet.
+func addNew[T comparable](list []T, more ...T) []T {
+	for _, x := range more {
+		if !slices.Contains(list, x) {
+			list = append(list, x)
 		}
 	}
 	return list
-}
-
-// undecided adds the facts that are not known and on which conditions hang that cannot be decided without
-// them. What is decided as it stands is the same whatever they are.
-func (e *evaluation) undecided(facts []*catalogue.Finding, asks []*condition.Condition) []*catalogue.Finding {
-	for _, c := range asks {
-		// Most hang on nothing that is unknown, and that is sooner seen than decided.
-		if !slices.ContainsFunc(c.Reads(), func(slot int) bool { return e.unknown[slot] }) || c.Holds(e.frame) != condition.Unknown {
-			continue
-		}
-		for _, slot := range c.Reads() {
-			if e.unknown[slot] {
-				if f := e.set.Catalogue.Owner(slot); !slices.Contains(facts, f) {
-					facts = append(facts, f)
-				}
-			}
-		}
-	}
-	return facts
-}
-
-// anyUnknown reports whether a fact among those given is not known. Mostly none is, and then nothing hangs on one.
-func (e *evaluation) anyUnknown(facts []*catalogue.Finding) bool {
-	for _, f := range facts {
-		if e.unknown[f.Slot] {
-			return true
-		}
-	}
-	return false
 }
 
 func enumerable(f *catalogue.Finding) bool {
@@ -214,24 +168,26 @@ func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 // evaluation is the work on one assessment. Its slices are used again by the next.
 type evaluation struct {
 	*Scorer
-	space   report.Workspace
-	dossier *report.Dossier
-	frame   condition.Frame
-	items   []itemState // by index
-	faults  []fault     // by index
-	hazards []hazard    // by index
-	blocks  []*blocker
-	tried   []fired // in the order in which they were tried
-	dealt   []fired // by fault
-	starts  []int   // where those of a fault begin, and where the next one goes
-	order   []*hazard
-	causes  []cause              // of all hazards, one hazard after another
-	trial   []cause              // of the assignment tried
-	open    []*catalogue.Finding // the facts to be tried
-	free    []choice             // the values that are tried for them
-	picked  []int                // what counts of the evidence on one fault
-	shown   []Evidence           // what the register says of evidence; the assessment keeps it
-	unknown []bool               // by slot of a fact: it is not known, and its values can be tried
+	space     report.Workspace
+	dossier   *report.Dossier
+	frame     condition.Frame
+	items     []itemState // by index
+	faults    []fault     // by index
+	hazards   []hazard    // by index
+	blocks    []*blocker
+	tried     []fired // in the order in which they were tried
+	dealt     []fired // by fault
+	starts    []int   // where those of a fault begin, and where the next one goes
+	order     []*hazard
+	causes    []cause              // of all hazards, one hazard after another
+	trial     []cause              // of the assignment tried
+	open      []*catalogue.Finding // the facts to be tried
+	free      []choice             // the values that are tried for them
+	picked    []int                // what counts of the evidence on one fault
+	shown     []Evidence           // what the register says of evidence; the assessment keeps it
+	decided   []condition.Truth    // the conditions on facts, under those that are known
+	supposing bool                 // values are tried for facts that are not
+	unknown   []bool               // by slot of a fact: it is not known, and its values can be tried
 
 	reading reading
 }
@@ -244,6 +200,7 @@ func (e *evaluation) begin(reports []*report.Report) {
 	e.hazards = again(e.hazards, len(e.set.Hazards))
 	e.starts = again(e.starts, 2*len(e.set.Faults)+1)
 	e.unknown = again(e.unknown, e.set.Catalogue.Size)
+	e.decide()
 	e.blocks, e.tried, e.order, e.causes = e.blocks[:0], e.tried[:0], e.order[:0], e.causes[:0]
 	for _, f := range e.set.Catalogue.Facts {
 		e.unknown[f.Slot] = enumerable(f) && !e.frame.Known(f.Slot)
@@ -295,6 +252,7 @@ func (e *evaluation) credible(v *report.StandingValue) bool {
 // fault is what becomes of one fault.
 type fault struct {
 	*ruleset.Fault
+	fixed   *fixedFault
 	there   bool                 // the item is, and the fault may be
 	varies  bool                 // a fact that it hangs on is not known
 	open    []*catalogue.Finding // those facts
@@ -328,10 +286,7 @@ func (f *fault) totals(shift Decibans) (total, atGate Decibans) {
 
 // capped is what a shift may add to a prior.
 func (f *fault) capped(prior, shift Decibans) Decibans {
-	if f.Prior.Cap >= 1 {
-		return shift
-	}
-	return min(shift, max(0, logOdds(f.Prior.Cap)-prior))
+	return min(shift, max(0, f.fixed.most-prior))
 }
 
 // weigh puts prior and evidence of every fault together.
@@ -339,13 +294,12 @@ func (e *evaluation) weigh() {
 	e.deal()
 	for i, rf := range e.set.Faults {
 		f := &e.faults[i]
-		f.there = e.items[rf.Item.Index].applies && (rf.When == nil || rf.When.Holds(e.frame) != condition.False)
+		fixed := &e.fixedFaults[i]
+		f.there = e.items[rf.Item.Index].applies && e.holds(fixed.when) != condition.False
 		if !f.there {
 			continue
 		}
-		if f.open = f.open[:0]; e.anyUnknown(rf.Facts) {
-			f.open = e.undecided(f.open, e.faultAsks[i])
-		}
+		f.fixed, f.open = fixed, e.undecided(f.open[:0], fixed.asks)
 		f.varies = len(f.open) > 0
 		var unheard float64
 		f.prior, unheard = e.prior(&rf.Prior, rf.Item)
@@ -354,7 +308,7 @@ func (e *evaluation) weigh() {
 			f.unheardDB = logOdds(unheard)
 		}
 		f.told = f.told || unheard != f.prior
-		f.shift = e.shift(rf)
+		f.shift = e.shift(fixed)
 		total, atGate := f.totals(f.shift)
 		f.p = probability(total)
 		if f.atGate = f.p; atGate != total {
@@ -365,15 +319,15 @@ func (e *evaluation) weigh() {
 
 // shift adds up the shifts of a fault under the facts in the frame; what cannot be decided counts the
 // worse way.
-func (e *evaluation) shift(f *ruleset.Fault) Decibans {
+func (e *evaluation) shift(f *fixedFault) Decibans {
 	var sum Decibans
-	for i := range f.Prior.Shifts {
-		s := &f.Prior.Shifts[i]
-		switch s.When.Holds(e.frame) {
+	for i := range f.shifts {
+		s := &f.shifts[i]
+		switch e.holds(s.when) {
 		case condition.True:
-			sum += toDecibans(s.DB)
+			sum += s.db
 		case condition.Unknown:
-			sum += max(0, toDecibans(s.DB))
+			sum += max(0, s.db)
 		}
 	}
 	return sum

@@ -1,0 +1,193 @@
+package score
+
+import (
+	"math"
+
+	"laidup/internal/catalogue"
+	"laidup/internal/condition"
+	"laidup/internal/ruleset"
+)
+
+// This file has what does not depend on the dossier, worked out once for a rule set.
+
+// factConditions are the conditions on facts of a rule set, each once: a hundred stand for five hundred. Their
+// numbers are good for holds.
+type factConditions struct {
+	list   []*condition.Condition // the first is none, and always holds
+	number map[string]int32       // by source
+}
+
+func newFactConditions() factConditions {
+	return factConditions{list: []*condition.Condition{nil}, number: map[string]int32{}}
+}
+
+// add returns the number of a condition; nil is the one that always holds.
+func (f *factConditions) add(c *condition.Condition) int32 {
+	if c == nil {
+		return 0
+	}
+	n, ok := f.number[c.Source()]
+	if !ok {
+		n = int32(len(f.list)) //nolint:gosec // bounded by the size of a rule set
+		f.list, f.number[c.Source()] = append(f.list, c), n
+	}
+	return n
+}
+
+// fixedFault is what is known of a fault before anything is known of the vehicle.
+type fixedFault struct {
+	applies, when int32 // conditions: that the vehicle has the item, and that it can have the fault
+	shifts        []fixedShift
+	asks          []int32  // all its conditions
+	most          Decibans // the most that shifts make of its prior
+	spread        float64  // how far its odds are uncertain, as a factor
+	harms         []fixedHarm
+}
+
+type fixedShift struct {
+	when int32
+	db   Decibans
+}
+
+// fixedHarm is one harm that a fault does: a cause of a hazard.
+type fixedHarm struct {
+	hazard int
+	cause  *fixedCause
+}
+
+// fixedHazard is what is known of a hazard before anything is known of the vehicle.
+type fixedHazard struct {
+	when     int32
+	severity []fixedSeverity
+	causes   []fixedCause
+	asks     []int32 // all its conditions, apart from those of its causes' faults
+	place    int     // among the ids in their order
+}
+
+type fixedSeverity struct {
+	when int32
+	is   ruleset.Severity
+}
+
+type fixedCause struct {
+	gate   int
+	chance []fixedChance
+	spread float64
+}
+
+type fixedChance struct {
+	when int32
+	is   float64
+}
+
+func (s *Scorer) fixFault(f *ruleset.Fault) fixedFault {
+	x := fixedFault{applies: s.onFacts.add(f.Item.Applies), when: s.onFacts.add(f.When), most: math.MaxInt64 / 2}
+	x.asks = append(x.asks, x.applies, x.when)
+	for _, shift := range f.Prior.Shifts {
+		when := s.onFacts.add(shift.When)
+		x.shifts, x.asks = append(x.shifts, fixedShift{when, toDecibans(shift.DB)}), append(x.asks, when)
+	}
+	if f.Prior.Cap < 1 {
+		x.most = logOdds(f.Prior.Cap)
+	}
+	x.spread = math.Exp(commonZ * decibanLog * math.Sqrt(sq(f.Prior.Spread)+sq(s.set.CommonError)))
+	return x
+}
+
+func (s *Scorer) fixHazard(h *ruleset.Hazard) fixedHazard {
+	x := fixedHazard{when: s.onFacts.add(h.When)}
+	x.asks = append(x.asks, x.when)
+	for _, sev := range h.Severity {
+		when := s.onFacts.add(sev.When)
+		x.severity, x.asks = append(x.severity, fixedSeverity{when, sev.Is}), append(x.asks, when)
+	}
+	for i := range h.Causes {
+		c := fixedCause{gate: h.Gate.Index, spread: h.Causes[i].Spread}
+		for _, chance := range h.Causes[i].Chance {
+			when := s.onFacts.add(chance.When)
+			c.chance, x.asks = append(c.chance, fixedChance{when, chance.Is}), append(x.asks, when)
+		}
+		x.causes = append(x.causes, c)
+	}
+	for _, o := range s.set.Hazards {
+		if o.ID < h.ID {
+			x.place++
+		}
+	}
+	return x
+}
+
+// harmsOf lists the harms of a fault, by gate.
+func (s *Scorer) harmsOf(f *ruleset.Fault) (list []fixedHarm) {
+	for _, h := range f.Hazards {
+		for i := range h.Causes {
+			if h.Causes[i].Fault == f {
+				list = append(list, fixedHarm{h.Index, &s.fixedHazards[h.Index].causes[i]})
+			}
+		}
+	}
+	return list
+}
+
+// decide evaluates the conditions on facts.
+func (e *evaluation) decide() {
+	e.decided = append(e.decided[:0], condition.True)
+	for _, c := range e.onFacts.list[1:] {
+		e.decided = append(e.decided, c.Holds(e.frame))
+	}
+}
+
+// holds says whether a condition on facts holds: as it was decided, or, while values are tried for unknown facts,
+// under those.
+func (e *evaluation) holds(n int32) condition.Truth {
+	if e.supposing && n > 0 {
+		return e.onFacts.list[n].Holds(e.frame)
+	}
+	return e.decided[n]
+}
+
+// severityOn is [ruleset.Hazard.SeverityOn] under the facts in the frame.
+func (e *evaluation) severityOn(h *fixedHazard) ruleset.Severity {
+	worst := ruleset.Negligible
+	for _, s := range h.severity {
+		t := e.holds(s.when)
+		if t != condition.False {
+			worst = min(worst, s.is)
+		}
+		if t == condition.True {
+			break
+		}
+	}
+	return worst
+}
+
+// chanceOn is [ruleset.Cause.ChanceOn] under the facts in the frame.
+func (e *evaluation) chanceOn(c *fixedCause) float64 {
+	worst := 0.0
+	for _, x := range c.chance {
+		t := e.holds(x.when)
+		if t != condition.False {
+			worst = max(worst, x.is)
+		}
+		if t == condition.True {
+			break
+		}
+	}
+	return worst
+}
+
+// undecided adds the facts that are not known and on which conditions hang that cannot be decided without
+// them. What is decided as it stands is the same whatever they are.
+func (e *evaluation) undecided(facts []*catalogue.Finding, asks []int32) []*catalogue.Finding {
+	for _, n := range asks {
+		if e.decided[n] != condition.Unknown {
+			continue
+		}
+		for _, slot := range e.onFacts.list[n].Reads() {
+			if e.unknown[slot] {
+				facts = addNew(facts, e.set.Catalogue.Owner(slot))
+			}
+		}
+	}
+	return facts
+}
