@@ -118,8 +118,10 @@ const (
 // block makes the blocking list: what is found to be wrong, what is owed to the law or to people, and
 // what nobody has proven, each once.
 func (e *evaluation) block() {
-	for _, l := range e.set.Limits {
-		e.blockByLimit(l)
+	for i, l := range e.set.Limits {
+		if !e.passed[i] {
+			e.blockByLimit(l)
+		}
 	}
 	e.blockByFacts()
 	for i := range e.hazards {
@@ -223,15 +225,12 @@ const (
 
 // blockByLimit lists a limit that was crossed, or may have been.
 func (e *evaluation) blockByLimit(l *ruleset.Limit) {
-	if !e.items[l.Item.Index].applies || l.Fault != nil && !e.faults[l.Fault.Index].there {
-		return
-	}
 	for _, slot := range l.Needs {
 		if e.dossier.Stand[slot] == 0 {
 			return // most limits read what nobody reported
 		}
 	}
-	if len(l.Interval) == 0 && e.idle(l.Needs, l.When) {
+	if !e.items[l.Item.Index].applies || l.Fault != nil && !e.faults[l.Fault.Index].there {
 		return
 	}
 	if l.If != nil && l.If.Holds(e.frame) == condition.False {

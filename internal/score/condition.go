@@ -85,8 +85,11 @@ func (e *evaluation) seenShare(it *catalogue.Item) float64 {
 func (e *evaluation) grade(it *catalogue.Item) (span, bool) {
 	worst, graded := 100.0, false
 	places := e.dossier.Items[it.Index].Places
-	for k := range places {
-		for _, g := range e.set.Grades[it.Index] {
+	for _, g := range e.set.Grades[it.Index] {
+		if e.dossier.Stand[g.Finding.Slot] == 0 {
+			continue
+		}
+		for k := range places {
 			st := places[k].Of(g.Finding)
 			if st == nil {
 				continue

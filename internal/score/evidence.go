@@ -30,8 +30,9 @@ func (e *evaluation) fire() {
 		if !e.items[i].found {
 			continue
 		}
-		for _, r := range e.set.RulesReading[i] {
-			if e.items[r.Item.Index].applies && e.items[r.Fault.Item.Index].applies {
+		rules := e.rulesReading[i]
+		for k := range rules {
+			if r := &rules[k]; e.items[r.item].applies && e.items[r.of].applies {
 				e.try(r)
 			}
 		}
@@ -39,24 +40,31 @@ func (e *evaluation) fire() {
 }
 
 // try tries a rule at every place of its item.
-func (e *evaluation) try(r *ruleset.Rule) {
-	if e.idle(r.Needs, r.When) {
+func (e *evaluation) try(r *fixedRule) {
+	if e.idle(r) {
+		if r.limit >= 0 {
+			e.passed[r.limit] = true
+		}
 		return
 	}
 	places := e.dossier.Places(r.Item)
 	for i := range places {
-		if r.General && e.specific(r, &places[i]) {
+		if r.General && e.specific(r.Rule, &places[i]) {
 			continue
 		}
 		e.tryAt(r, places, i)
 	}
 }
 
-// idle reports whether a condition that needs findings holds nowhere, as most do not: one of the findings was
-// not reported, or none is contradicted or known by position and the condition is false in the frame as it is.
-func (e *evaluation) idle(needs []int, when *condition.Condition) bool {
+// idle reports whether a rule holds nowhere, as most do not: one of the findings that it needs was not reported,
+// or none is contradicted or known by position and the condition is false in the frame as it is.
+func (e *evaluation) idle(r *fixedRule) bool {
+	if r.slot >= 0 {
+		stand := e.dossier.Stand[r.slot]
+		return stand == 0 || stand == report.Plainly && r.holds>>uint(e.frame[r.slot])&1 == 0
+	}
 	plain := true
-	for _, slot := range needs {
+	for _, slot := range r.Needs {
 		switch e.dossier.Stand[slot] {
 		case 0:
 			return true
@@ -64,7 +72,7 @@ func (e *evaluation) idle(needs []int, when *condition.Condition) bool {
 			plain = false
 		}
 	}
-	return plain && when.Holds(e.frame) == condition.False
+	return plain && r.When.Holds(e.frame) == condition.False
 }
 
 // specific reports whether something more specific than a general word was reported on the line of a rule.
@@ -84,7 +92,7 @@ func (e *evaluation) specific(r *ruleset.Rule, p *report.Place) bool {
 
 // tryAt fires a rule at a place if everything that it reads was reported there. Of the values that
 // stand the one that speaks most for the fault counts.
-func (e *evaluation) tryAt(r *ruleset.Rule, places []report.Place, i int) {
+func (e *evaluation) tryAt(r *fixedRule, places []report.Place, i int) {
 	if !e.choose(r.Needs, r.Item, places, i) {
 		return
 	}
@@ -106,40 +114,44 @@ func (e *evaluation) tryAt(r *ruleset.Rule, places []report.Place, i int) {
 }
 
 // read reads a rule under the choice made; its credence is 0 where it does not fire.
-func (e *evaluation) read(r *ruleset.Rule) fired {
-	now := fired{rule: r}
+func (e *evaluation) read(r *fixedRule) fired {
+	now := fired{rule: r.Rule}
 	holds := r.When.Holds(e.frame)
 	if holds == condition.False {
 		return now
 	}
+	likelier := r.ratio
 	now.weight = r.Weight
 	if r.WeightOf != nil {
 		if x := r.WeightOf.Value(e.frame); x == x {
 			now.weight = ruleset.At(r.Curve, x)
+			likelier = ratio(now.weight)
 		}
 	}
 	if holds == condition.Unknown || len(e.reading.partial) > 0 {
 		// Undecided is read as the worse way: it alarms but does not reassure.
-		now.weight = max(now.weight, 0)
+		if now.weight < 0 {
+			now.weight, likelier = 0, 1
+		}
 	}
 	alarms, most := e.reading.alarms()
 	now.hearsay = alarms < e.set.ProofCredence
 	now.named = e.reading.named()
 	if now.weight < 0 {
 		now.credence = e.reassures()
-		now.effective = effective(now.weight, now.credence)
+		now.effective = effective(likelier, now.credence)
 	} else {
 		now.credence = alarms
-		now.effective = min(effective(now.weight, alarms), toDecibans(most))
+		now.effective = min(effective(likelier, alarms), toDecibans(most))
 	}
 	now.says = r.Because.On(e.frame)
 	return now
 }
 
-// effective is the weight of a finding that tells the truth with share c, and else nothing:
-// 10 log10(c 10^(w/10) + 1 - c).
-func effective(w, c float64) Decibans {
-	return decibans(float64(c*ratio(w)) + (1 - c))
+// effective is the weight of a finding of a likelihood ratio that tells the truth with share c, and else nothing:
+// 10 log10(c ratio + 1 - c).
+func effective(ratio, c float64) Decibans {
+	return decibans(float64(c*ratio) + (1 - c))
 }
 
 // maxChoices bounds the choices tried among contradicting values: with more, only the lowest and the

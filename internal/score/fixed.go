@@ -2,6 +2,7 @@ package score
 
 import (
 	"math"
+	"slices"
 
 	"laidup/internal/catalogue"
 	"laidup/internal/condition"
@@ -78,6 +79,39 @@ type fixedCause struct {
 type fixedChance struct {
 	when int32
 	is   float64
+}
+
+// fixedRule is what is known of a rule before anything is known of the vehicle.
+type fixedRule struct {
+	*ruleset.Rule
+	item, of int32 // by index: the item of the rule and that of its fault
+	// Most rules hang on one flag or choice: by value, a bit where the rule may hold.
+	slot  int32 // -1: it hangs on more
+	holds uint64
+	ratio float64 // the likelihood ratio of its weight
+	limit int32   // that which is not crossed where the rule holds nowhere; -1 for none
+}
+
+func (s *Scorer) fixRule(r *ruleset.Rule) fixedRule {
+	x := fixedRule{Rule: r, item: int32(r.Item.Index), of: int32(r.Fault.Item.Index), slot: -1, ratio: ratio(r.Weight), limit: -1} //nolint:gosec // bounded by the size of a rule set
+	if l := r.Limit; l != nil && len(l.Interval) == 0 && slices.Equal(l.Needs, r.Needs) {
+		x.limit = int32(l.Index) //nolint:gosec // as above
+	}
+	if len(r.Needs) > 1 || !slices.Equal(r.Needs, r.When.Reads()) {
+		return x
+	}
+	f := s.set.Catalogue.Owner(r.Needs[0])
+	if !enumerable(f) || len(f.Values) > 64 {
+		return x
+	}
+	x.slot = int32(f.Slot) //nolint:gosec // as above
+	frame := slices.Repeat(condition.Frame{condition.Unset}, s.set.Catalogue.Size)
+	for v := range f.Values {
+		if frame[f.Slot] = float64(v); r.When.Holds(frame) != condition.False {
+			x.holds |= 1 << v
+		}
+	}
+	return x
 }
 
 func (s *Scorer) fixFault(f *ruleset.Fault) fixedFault {

@@ -341,8 +341,7 @@ func (e *evaluation) getThrough() *through {
 // getPast counts what one fault may do, under the facts with which it does most.
 func (e *evaluation) getPast(f *fault, t *through) {
 	var worst, worstGate float64
-	var room, now [16]harmTerm
-	terms, most := room[:0], -1.0
+	terms, most := e.terms[:0], -1.0
 	e.open = append(e.open[:0], f.open...)
 	for _, x := range f.fixed.harms {
 		e.open = e.undecided(e.open, e.fixedHazards[x.hazard].asks)
@@ -356,7 +355,7 @@ func (e *evaluation) getPast(f *fault, t *through) {
 			total, gate := f.totals(e.shift(f.fixed))
 			p, atGate = probability(total).Float(), probability(gate).Float()
 		}
-		escape, list := 1.0, now[:0]
+		escape, list := 1.0, e.trialTerms[:0]
 		for _, x := range f.fixed.harms {
 			h := &e.fixedHazards[x.hazard]
 			if e.holds(h.when) == condition.False || e.severityOn(h) > ruleset.Critical {
@@ -370,7 +369,9 @@ func (e *evaluation) getPast(f *fault, t *through) {
 			most, worst, worstGate = harm, p, atGate
 			terms = append(terms[:0], list...)
 		}
+		e.trialTerms = list
 	})
+	e.terms = terms
 	t.add(worst, worstGate, f.Prior.Spread, terms)
 }
 

@@ -30,7 +30,8 @@ type Scorer struct {
 	// What does not depend on the dossier, by index.
 	fixedFaults  []fixedFault
 	fixedHazards []fixedHazard
-	neededFrom   []int // by item: the gate that needs it, or -1
+	rulesReading [][]fixedRule // as [ruleset.Set] has them
+	neededFrom   []int         // by item: the gate that needs it, or -1
 	// asks has by slot the value of a finding that clears what it is asked for: one over the whole
 	// rule set. NaN where none is asked for; that of a date is +Inf and stands for the day.
 	asks []float64
@@ -78,6 +79,13 @@ func New(set *ruleset.Set) *Scorer {
 				}
 			}
 		}
+	}
+	for _, rules := range set.RulesReading {
+		list := make([]fixedRule, len(rules))
+		for i, r := range rules {
+			list[i] = s.fixRule(r)
+		}
+		s.rulesReading = append(s.rulesReading, list)
 	}
 	for i, f := range set.Faults {
 		s.fixedFaults[i].harms = s.harmsOf(f)
@@ -168,26 +176,28 @@ func (s *Scorer) Evaluate(reports []*report.Report, gate int) *Assessment {
 // evaluation is the work on one assessment. Its slices are used again by the next.
 type evaluation struct {
 	*Scorer
-	space     report.Workspace
-	dossier   *report.Dossier
-	frame     condition.Frame
-	items     []itemState // by index
-	faults    []fault     // by index
-	hazards   []hazard    // by index
-	blocks    []*blocker
-	tried     []fired // in the order in which they were tried
-	dealt     []fired // by fault
-	starts    []int   // where those of a fault begin, and where the next one goes
-	order     []*hazard
-	causes    []cause              // of all hazards, one hazard after another
-	trial     []cause              // of the assignment tried
-	open      []*catalogue.Finding // the facts to be tried
-	free      []choice             // the values that are tried for them
-	picked    []int                // what counts of the evidence on one fault
-	shown     []Evidence           // what the register says of evidence; the assessment keeps it
-	decided   []condition.Truth    // the conditions on facts, under those that are known
-	supposing bool                 // values are tried for facts that are not
-	unknown   []bool               // by slot of a fact: it is not known, and its values can be tried
+	space             report.Workspace
+	dossier           *report.Dossier
+	frame             condition.Frame
+	items             []itemState // by index
+	faults            []fault     // by index
+	hazards           []hazard    // by index
+	blocks            []*blocker
+	tried             []fired // in the order in which they were tried
+	dealt             []fired // by fault
+	passed            []bool  // by limit: its rule was tried and holds nowhere
+	terms, trialTerms []harmTerm
+	starts            []int // where those of a fault begin, and where the next one goes
+	order             []*hazard
+	causes            []cause              // of all hazards, one hazard after another
+	trial             []cause              // of the assignment tried
+	open              []*catalogue.Finding // the facts to be tried
+	free              []choice             // the values that are tried for them
+	picked            []int                // what counts of the evidence on one fault
+	shown             []Evidence           // what the register says of evidence; the assessment keeps it
+	decided           []condition.Truth    // the conditions on facts, under those that are known
+	supposing         bool                 // values are tried for facts that are not
+	unknown           []bool               // by slot of a fact: it is not known, and its values can be tried
 
 	reading reading
 }
@@ -198,6 +208,7 @@ func (e *evaluation) begin(reports []*report.Report) {
 	e.items = again(e.items, len(e.set.Catalogue.Items))
 	e.faults = again(e.faults, len(e.set.Faults))
 	e.hazards = again(e.hazards, len(e.set.Hazards))
+	e.passed = again(e.passed, len(e.set.Limits))
 	e.starts = again(e.starts, 2*len(e.set.Faults)+1)
 	e.unknown = again(e.unknown, e.set.Catalogue.Size)
 	e.decide()
@@ -252,13 +263,14 @@ func (e *evaluation) credible(v *report.StandingValue) bool {
 // fault is what becomes of one fault.
 type fault struct {
 	*ruleset.Fault
-	fixed   *fixedFault
-	there   bool                 // the item is, and the fault may be
-	varies  bool                 // a fact that it hangs on is not known
-	open    []*catalogue.Finding // those facts
-	prior   float64
-	shift   Decibans // under the facts as they are known
-	priorDB Decibans
+	fixed             *fixedFault
+	there             bool // the item is, and the fault may be
+	varies            bool // a fact that it hangs on is not known
+	terms, trialTerms []harmTerm
+	open              []*catalogue.Finding // those facts
+	prior             float64
+	shift             Decibans // under the facts as they are known
+	priorDB           Decibans
 	// What the fault's prior would be had nobody said what is only hearsay.
 	unheardDB Decibans
 
