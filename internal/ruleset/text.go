@@ -48,6 +48,16 @@ func compileText(s, item string, cat *catalogue.Catalogue) (Text, error) {
 	return t, nil
 }
 
+// Reads returns the slots that the sentence names.
+func (t Text) Reads() (slots []int) {
+	for _, p := range t.parts {
+		if p.slot >= 0 {
+			slots = append(slots, p.slot)
+		}
+	}
+	return slots
+}
+
 // On writes the sentence with the values in a frame.
 func (t Text) On(f condition.Frame) string {
 	if len(t.parts) == 1 && t.parts[0].slot < 0 {

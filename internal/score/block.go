@@ -887,30 +887,32 @@ func (e *evaluation) followUp(b *blocker) {
 	}
 }
 
-// then puts what one observation found into the frame, in place of what stands, does something, and puts
-// it back.
-func (e *evaluation) then(f *ruleset.Follow, o *report.Observation, do func()) {
+// then puts what one observation found into the frame, in place of what stands; restore is due after it. Only what
+// the condition and the words read is put there.
+func (e *evaluation) then(f *ruleset.Follow, o *report.Observation) {
 	r := &e.reading
 	r.slots, r.saved = r.slots[:0], r.saved[:0]
-	for _, x := range f.Item.Finds {
-		r.slots, r.saved = append(r.slots, x.Slot), append(r.saved, e.frame[x.Slot])
-		e.frame[x.Slot] = condition.Unset
+	for _, slot := range e.followReads[f.Index] {
+		r.slots, r.saved = append(r.slots, slot), append(r.saved, e.frame[slot])
+		e.frame[slot] = condition.Unset
 	}
-	for _, v := range o.Found {
-		e.frame[v.Finding.Slot] = v.Number
+	for i := range o.Found {
+		if slot := o.Found[i].Finding.Slot; slices.Contains(r.slots, slot) {
+			e.frame[slot] = o.Found[i].Number
+		}
 	}
-	do()
-	e.restore()
 }
 
-func (e *evaluation) foundThen(f *ruleset.Follow, o *report.Observation) (found bool) {
-	e.then(f, o, func() { found = f.When.Holds(e.frame) == condition.True })
-	return found
+func (e *evaluation) foundThen(f *ruleset.Follow, o *report.Observation) bool {
+	e.then(f, o)
+	defer e.restore()
+	return f.When.Holds(e.frame) == condition.True
 }
 
-func (e *evaluation) saidThen(f *ruleset.Follow, o *report.Observation) (said string) {
-	e.then(f, o, func() { said = f.Because.On(e.frame) })
-	return said
+func (e *evaluation) saidThen(f *ruleset.Follow, o *report.Observation) string {
+	e.then(f, o)
+	defer e.restore()
+	return f.Because.On(e.frame)
 }
 
 // renewedSince reports whether the whole item was credibly renewed, at the places that an observation

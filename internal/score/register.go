@@ -35,7 +35,8 @@ func (e *evaluation) register(a *Assessment) {
 			c := &h.causes[k]
 			share := Share(round(c.share * 1e10))
 			left -= share
-			causes = append(causes, e.explain(c, share))
+			causes = causes[:len(causes)+1] // written in place too
+			e.explain(&causes[len(causes)-1], c, share)
 			switch f := c.fault; {
 			case f.known():
 				w.RestsOn = RestsOnFound
@@ -71,21 +72,20 @@ func byRisk(a, b *hazard) int {
 	case a.Gate != b.Gate:
 		return a.Gate.Index - b.Gate.Index
 	}
-	return cmp.Compare(a.ID, b.ID)
+	return a.place - b.place
 }
 
-func (e *evaluation) explain(c *cause, share Share) Cause {
+func (e *evaluation) explain(w *Cause, c *cause, share Share) {
 	f := c.fault
-	if f.shown == nil {
+	if !f.explained {
 		// It stands in the register once for each harm that the fault may do.
+		f.explained = true
 		f.shown, f.hidden, f.at = e.evidence(f.evidence), e.evidence(f.outweighed), names(f.Item, e.alarms(f))
 		f.range80 = f.ranged(f.p)
 	}
-	w := Cause{
-		FaultText: &e.faultTexts[f.Index], At: f.at, Probability: c.p, Chance: Share(round(c.chance * 1e10)), Share: share,
-		Prior: Share(round(f.prior * 1e10)), PriorDB: f.priorDB, ShiftsDB: c.shift, TotalDB: c.total,
-		Evidence: f.shown,
-	}
+	w.FaultText, w.At, w.Probability, w.Chance, w.Share = &e.faultTexts[f.Index], f.at, c.p, Share(round(c.chance*1e10)), share
+	w.Prior, w.PriorDB, w.ShiftsDB, w.TotalDB = Share(round(f.prior*1e10)), f.priorDB, c.shift, c.total
+	w.Evidence = f.shown
 	range80 := f.range80
 	if c.p != f.p { // under the worst of facts that are not known
 		range80 = f.ranged(c.p)
@@ -94,7 +94,6 @@ func (e *evaluation) explain(c *cause, share Share) Cause {
 	if len(f.hidden) > 0 {
 		w.Outweighed = f.hidden
 	}
-	return w
 }
 
 // evidence writes down what fired, in the one piece of memory that an assessment's evidence has.

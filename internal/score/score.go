@@ -30,6 +30,7 @@ type Scorer struct {
 	// What does not depend on the dossier, by index.
 	fixedFaults  []fixedFault
 	fixedHazards []fixedHazard
+	followReads  [][]int       // by follow: the slots of findings of its item that it reads
 	rulesReading [][]fixedRule // as [ruleset.Set] has them
 	neededFrom   []int         // by item: the gate that needs it, or -1
 	// asks has by slot the value of a finding that clears what it is asked for: one over the whole
@@ -58,6 +59,13 @@ func New(set *ruleset.Set) *Scorer {
 		}
 		s.halfLife = append(s.halfLife, years)
 		s.neededFrom[i] = slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == it.NeededFrom.Gate })
+	}
+	for _, f := range set.Follows {
+		reads := append(slices.Clone(f.When.Reads()), f.Because.Reads()...)
+		s.followReads = append(s.followReads, slices.DeleteFunc(reads, func(slot int) bool {
+			owner := set.Catalogue.Owner(slot)
+			return owner == nil || owner.Item != f.Item
+		}))
 	}
 	for _, p := range set.Proofs {
 		s.ask(p.ClearBy)
@@ -286,6 +294,7 @@ type fault struct {
 	p, atGate  Share
 
 	// What the register says of it, once it was written.
+	explained     bool
 	shown, hidden []Evidence
 	range80       Interval80 // of p
 	at            []string
