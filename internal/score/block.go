@@ -719,12 +719,7 @@ func (e *evaluation) blockByProof(p *ruleset.Proof) {
 
 // shownBy reports whether what clears an entry shows what a proof wants.
 func (e *evaluation) shownBy(p *ruleset.Proof, clear []ruleset.Clear) bool {
-	r := &e.reading
-	r.slots, r.saved = r.slots[:0], r.saved[:0]
-	for _, slot := range p.Needs {
-		r.slots, r.saved = append(r.slots, slot), append(r.saved, e.frame[slot])
-		e.frame[slot] = condition.Unset
-	}
+	e.aside(p.Needs)
 	for _, c := range clear {
 		if !slices.Contains(p.Needs, c.Finding.Slot) {
 			continue
@@ -795,10 +790,11 @@ func (e *evaluation) shownAt(p *ruleset.Proof, places []report.Place, i int, sin
 	shown = true
 	for ok := true; ok; ok = e.chooseNext() {
 		// What is not credible any more, or was seen too early, is as good as unknown.
-		for k, slot := range e.reading.slots {
-			v := e.reading.value(k)
+		list := e.reading.list
+		for k := range list {
+			v := list[k].value()
 			if !e.credible(v) || v.ReassuresSince(since, e.dossier.AsOf, e.halfLife[v.Finding.Item.Index]) < e.set.ProofCredence {
-				e.frame[slot] = condition.Unset
+				e.frame[list[k].slot] = condition.Unset
 			}
 		}
 		against = against || p.Proves.Holds(e.frame) == condition.False
@@ -806,8 +802,8 @@ func (e *evaluation) shownAt(p *ruleset.Proof, places []report.Place, i int, sin
 			e.frame[slot] = condition.Unset // seen at some positions only, it shows nothing
 		}
 		shown = shown && p.Proves.Holds(e.frame) == condition.True
-		for k, slot := range e.reading.slots {
-			e.frame[slot] = e.reading.value(k).Number
+		for k := range list {
+			e.frame[list[k].slot] = list[k].value().Number
 		}
 	}
 	e.restore()
@@ -864,14 +860,10 @@ func (e *evaluation) followUp(b *blocker) {
 		if !slices.ContainsFunc(b.clear, func(c ruleset.Clear) bool { return c.Finding.Item == f.Item }) || !e.asked(f.Proof) {
 			continue
 		}
-		r := &e.reading
-		r.slots, r.saved = r.slots[:0], r.saved[:0]
-		for _, x := range f.Item.Finds {
-			r.slots, r.saved = append(r.slots, x.Slot), append(r.saved, e.frame[x.Slot])
-			e.frame[x.Slot] = condition.Unset
-		}
+		reads := e.followReads[f.Index]
+		e.aside(reads)
 		for _, c := range b.clear {
-			if c.Finding.Item != f.Item {
+			if !slices.Contains(reads, c.Finding.Slot) {
 				continue
 			}
 			v := e.asks[c.Finding.Slot]
@@ -890,14 +882,10 @@ func (e *evaluation) followUp(b *blocker) {
 // then puts what one observation found into the frame, in place of what stands; restore is due after it. Only what
 // the condition and the words read is put there.
 func (e *evaluation) then(f *ruleset.Follow, o *report.Observation) {
-	r := &e.reading
-	r.slots, r.saved = r.slots[:0], r.saved[:0]
-	for _, slot := range e.followReads[f.Index] {
-		r.slots, r.saved = append(r.slots, slot), append(r.saved, e.frame[slot])
-		e.frame[slot] = condition.Unset
-	}
+	reads := e.followReads[f.Index]
+	e.aside(reads)
 	for i := range o.Found {
-		if slot := o.Found[i].Finding.Slot; slices.Contains(r.slots, slot) {
+		if slot := o.Found[i].Finding.Slot; slices.Contains(reads, slot) {
 			e.frame[slot] = o.Found[i].Number
 		}
 	}

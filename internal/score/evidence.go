@@ -2,6 +2,7 @@ package score
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"laidup/internal/calendar"
@@ -96,29 +97,34 @@ func (e *evaluation) tryAt(r *fixedRule, places []report.Place, i int) {
 	if !e.choose(r.Needs, r.Item, places, i) {
 		return
 	}
-	best := e.read(r)
+	n := len(e.tried)
+	e.tried = append(e.tried, fired{}) // read in place
+	best := &e.tried[n]
+	e.read(r, best)
 	silent := best.credence == 0 // under some choice it says nothing, which is more than what reassures
 	for e.chooseNext() {
-		now := e.read(r)
+		var now fired
+		e.read(r, &now)
 		silent = silent || now.credence == 0
 		if best.credence == 0 || now.credence > 0 && (now.effective > best.effective || now.effective == best.effective && now.credence > best.credence) {
-			best = now
+			*best = now
 		}
 	}
 	if best.credence > 0 && best.weight != 0 {
 		best.silent = silent && best.effective < 0
 		best.position = places[i].Position
-		e.tried = append(e.tried, best)
+	} else {
+		e.tried = e.tried[:n]
 	}
 	e.restore()
 }
 
-// read reads a rule under the choice made; its credence is 0 where it does not fire.
-func (e *evaluation) read(r *fixedRule) fired {
-	now := fired{rule: r.Rule}
+// read reads a rule under the choice made; its credence stays 0 where it does not fire.
+func (e *evaluation) read(r *fixedRule, now *fired) {
+	now.rule = r.Rule
 	holds := r.When.Holds(e.frame)
 	if holds == condition.False {
-		return now
+		return
 	}
 	likelier := r.ratio
 	now.weight = r.Weight
@@ -128,11 +134,9 @@ func (e *evaluation) read(r *fixedRule) fired {
 			likelier = ratio(now.weight)
 		}
 	}
-	if holds == condition.Unknown || len(e.reading.partial) > 0 {
+	if now.weight < 0 && (holds == condition.Unknown || len(e.reading.partial) > 0) {
 		// Undecided is read as the worse way: it alarms but does not reassure.
-		if now.weight < 0 {
-			now.weight, likelier = 0, 1
-		}
+		now.weight, likelier = 0, 1
 	}
 	alarms, most := e.reading.alarms()
 	now.hearsay = alarms < e.set.ProofCredence
@@ -145,7 +149,6 @@ func (e *evaluation) read(r *fixedRule) fired {
 		now.effective = min(effective(likelier, alarms), toDecibans(most))
 	}
 	now.says = r.Because.On(e.frame)
-	return now
 }
 
 // effective is the weight of a finding of a likelihood ratio that tells the truth with share c, and else nothing:
@@ -160,12 +163,29 @@ const maxChoices = 4096
 
 // reading is a way of going through the choices among the values that stand of some findings.
 type reading struct {
-	slots   []int
-	options [][]report.StandingValue
-	at      []int // which of its options each finding has in the choice
-	saved   []float64
+	list    []chosen
 	choices int
 	partial []int // those of another item with positions of which some were not reported on
+}
+
+// chosen is the value of one finding in a choice.
+type chosen struct {
+	slot    int
+	options []report.StandingValue
+	at      int     // which of them
+	saved   float64 // what the frame had
+}
+
+func (c *chosen) value() *report.StandingValue { return &c.options[c.at] }
+
+// aside empties slots of the frame; restore puts back what was there.
+func (e *evaluation) aside(slots []int) {
+	r := &e.reading
+	r.list = r.list[:0]
+	for _, slot := range slots {
+		r.list = append(r.list, chosen{slot: slot, saved: e.frame[slot]})
+		e.frame[slot] = condition.Unset
+	}
 }
 
 // choose begins to go through the choices among the standing values of the findings at the slots
@@ -188,10 +208,9 @@ func (e *evaluation) chooseKnown(slots []int, it *catalogue.Item, places []repor
 
 func (e *evaluation) gather(slots []int, it *catalogue.Item, places []report.Place, i int, some bool) bool {
 	r := &e.reading
-	r.slots, r.options, r.saved, r.choices, r.partial = r.slots[:0], r.options[:0], r.saved[:0], 1, r.partial[:0]
+	r.list, r.choices, r.partial = r.list[:0], 1, r.partial[:0]
 	for _, slot := range slots {
-		f := e.set.Catalogue.Owner(slot)
-		values, all := e.values(f, it, places, i)
+		values, all := e.values(e.set.Catalogue.Owner(slot), it, places, i)
 		if !all {
 			r.partial = append(r.partial, slot)
 		}
@@ -202,17 +221,12 @@ func (e *evaluation) gather(slots []int, it *catalogue.Item, places []report.Pla
 			return false
 		}
 		r.choices = min(r.choices*len(values), maxChoices+1)
-		r.slots, r.options = append(r.slots, slot), append(r.options, values)
+		r.list = append(r.list, chosen{slot: slot, options: values, saved: e.frame[slot]})
 	}
-	if len(r.slots) == 0 {
-		return false
+	for k := range r.list {
+		e.frame[r.list[k].slot] = r.list[k].options[0].Number
 	}
-	r.at = again(r.at, len(r.slots))
-	for k, slot := range r.slots {
-		r.saved = append(r.saved, e.frame[slot])
-		e.frame[slot] = r.options[k][0].Number
-	}
-	return true
+	return len(r.list) > 0
 }
 
 // values returns what stands of a finding as seen from a place of an item; all is false where the
@@ -260,16 +274,16 @@ func (e *evaluation) chooseNext() bool {
 	if r.choices == 1 {
 		return false
 	}
-	for i, slot := range r.slots {
-		values := r.options[i]
-		next := r.at[i] + 1
-		if r.choices > maxChoices && next < len(values) {
-			next = len(values) - 1
+	for i := range r.list {
+		c := &r.list[i]
+		next := c.at + 1
+		if r.choices > maxChoices && next < len(c.options) {
+			next = len(c.options) - 1
 		}
-		if next == len(values) || r.at[i] == len(values)-1 {
+		if next == len(c.options) || c.at == len(c.options)-1 {
 			next = 0
 		}
-		r.at[i], e.frame[slot] = next, values[next].Number
+		c.at, e.frame[c.slot] = next, c.options[next].Number
 		if next > 0 {
 			return true
 		}
@@ -279,22 +293,18 @@ func (e *evaluation) chooseNext() bool {
 
 // restore puts back what the frame had before the choice.
 func (e *evaluation) restore() {
-	for k, slot := range e.reading.slots {
-		e.frame[slot] = e.reading.saved[k]
+	for i := range e.reading.list {
+		c := &e.reading.list[i]
+		e.frame[c.slot] = c.saved
 	}
 }
-
-func (r *reading) value(i int) *report.StandingValue { return &r.options[i][r.at[i]] }
 
 // alarms is the least share of true alarms among the values chosen, and the most that an alarm by
 // them may weigh.
 func (r *reading) alarms() (c, atMost float64) {
-	for i := range r.slots {
-		v := r.value(i)
-		if i == 0 {
-			c, atMost = v.Alarms(), v.AtMost()
-			continue
-		}
+	c, atMost = math.Inf(1), math.Inf(1)
+	for i := range r.list {
+		v := r.list[i].value()
 		c, atMost = min(c, v.Alarms()), min(atMost, v.AtMost())
 	}
 	return c, atMost
@@ -302,8 +312,8 @@ func (r *reading) alarms() (c, atMost float64) {
 
 // named reports whether somebody named the position that the values chosen are of.
 func (r *reading) named() bool {
-	for i := range r.slots {
-		if r.value(i).Named() {
+	for i := range r.list {
+		if r.list[i].value().Named() {
 			return true
 		}
 	}
@@ -312,12 +322,12 @@ func (r *reading) named() bool {
 
 // reassures is the least that a reassurance by the values chosen is to be believed, as it has aged.
 func (e *evaluation) reassures() float64 {
-	c := 1.0
-	for i := range e.reading.slots {
-		v := e.reading.value(i)
-		c = min(c, v.Reassures(e.dossier.AsOf, e.halfLife[v.Finding.Item.Index]))
+	least := 1.0
+	for i := range e.reading.list {
+		v := e.reading.list[i].value()
+		least = min(least, v.Reassures(e.dossier.AsOf, e.halfLife[v.Finding.Item.Index]))
 	}
-	return c
+	return least
 }
 
 // deal gives each fault the rules that fired for it, and counts one of each line.
