@@ -1,6 +1,7 @@
 package score
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -62,7 +63,7 @@ type fixedHazard struct {
 	severity []fixedSeverity
 	causes   []fixedCause
 	asks     []int32 // all its conditions, apart from those of its causes' faults
-	place    int     // among the ids in their order
+	place    int     // by gate, then by id
 }
 
 type fixedSeverity struct {
@@ -143,12 +144,17 @@ func (s *Scorer) fixHazard(h *ruleset.Hazard) fixedHazard {
 		}
 		x.causes = append(x.causes, c)
 	}
-	for _, o := range s.set.Hazards {
-		if o.ID < h.ID {
-			x.place++
-		}
-	}
 	return x
+}
+
+// placeHazards puts hazards in the order of those that are as bad as one another.
+func (s *Scorer) placeHazards() {
+	order := slices.SortedFunc(slices.Values(s.set.Hazards), func(a, b *ruleset.Hazard) int {
+		return cmp.Or(a.Gate.Index-b.Gate.Index, cmp.Compare(a.ID, b.ID))
+	})
+	for i, h := range order {
+		s.fixedHazards[h.Index].place = i
+	}
 }
 
 // harmsOf lists the harms of a fault, by gate.

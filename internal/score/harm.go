@@ -13,7 +13,6 @@ import (
 // hazard is what becomes of one hazard.
 type hazard struct {
 	*ruleset.Hazard
-	place    int // among the ids in their order
 	applies  bool
 	severity ruleset.Severity
 	causes   []cause // weightiest first
@@ -100,7 +99,7 @@ func (e *evaluation) assign(facts []*catalogue.Finding, try func([]choice)) {
 func (e *evaluation) harm() {
 	for i, rh := range e.set.Hazards {
 		h := &e.hazards[i]
-		h.Hazard, h.place = rh, e.fixedHazards[i].place
+		h.Hazard = rh
 		h.excess = -1
 		first := len(e.causes)
 		e.open = e.undecided(e.open[:0], e.fixedHazards[i].asks)
@@ -112,7 +111,7 @@ func (e *evaluation) harm() {
 		} else {
 			h.open = slices.Clone(e.open)
 			e.assign(h.open, func(tried []choice) {
-				now := hazard{Hazard: rh, place: h.place, open: h.open}
+				now := hazard{Hazard: rh, open: h.open}
 				e.trial = e.under(&now, e.trial[:0])
 				if !now.applies || now.excess < h.excess || now.excess == h.excess && now.index <= h.index {
 					return

@@ -3,25 +3,27 @@ package score
 import (
 	"cmp"
 	"slices"
+
+	"laidup/internal/ruleset"
 )
 
 // register lists the hazards by risk, worst first, with what each rests on.
 func (e *evaluation) register(a *Assessment) {
-	order := e.order
 	total := 0.0
 	for i := range e.hazards {
 		if h := &e.hazards[i]; h.applies {
-			order = append(order, h)
+			e.order = append(e.order, ranked{h, h.risk, h.index, e.fixedHazards[i].place})
 			total += h.index.Float()
 		}
 	}
-	e.order = order
+	order := e.order
 	slices.SortFunc(order, byRisk)
 	shares := shareOut(order, total)
 	a.Register = make([]Entry, len(order))
 	causes := make([]Cause, 0, len(e.causes))
 	e.shown = make([]Evidence, 0, len(e.tried))
-	for i, h := range order {
+	for i, x := range order {
+		h := x.hazard
 		// Written in place: an entry is large and there are many.
 		w := &a.Register[i]
 		w.Rank, w.HazardText, w.Item = i+1, &e.hazardTexts[h.Index], h.causes[0].fault.Item.ID
@@ -63,14 +65,20 @@ func (f *fault) known() bool {
 
 var levelNames = [...]string{"A", "B", "C", "D", "E", "F"}
 
-func byRisk(a, b *hazard) int {
+// ranked is a hazard with what the register is sorted by, side by side.
+type ranked struct {
+	*hazard
+	risk  ruleset.Risk
+	index Number
+	place int
+}
+
+func byRisk(a, b ranked) int {
 	switch {
 	case a.risk != b.risk:
 		return int(a.risk) - int(b.risk)
 	case a.index != b.index:
 		return cmp.Compare(b.index, a.index)
-	case a.Gate != b.Gate:
-		return a.Gate.Index - b.Gate.Index
 	}
 	return a.place - b.place
 }
@@ -115,7 +123,7 @@ func (e *evaluation) evidence(list []fired) []Evidence {
 
 // shareOut gives each hazard its share of the summed index, in whole units that add up to 1: what
 // rounding leaves over goes to the largest.
-func shareOut(order []*hazard, total float64) []Share {
+func shareOut(order []ranked, total float64) []Share {
 	shares := make([]Share, len(order))
 	if total == 0 {
 		return shares

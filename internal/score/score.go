@@ -88,6 +88,7 @@ func New(set *ruleset.Set) *Scorer {
 			}
 		}
 	}
+	s.placeHazards()
 	for _, rules := range set.RulesReading {
 		list := make([]fixedRule, len(rules))
 		for i, r := range rules {
@@ -196,7 +197,7 @@ type evaluation struct {
 	passed            []bool  // by limit: its rule was tried and holds nowhere
 	terms, trialTerms []harmTerm
 	starts            []int // where those of a fault begin, and where the next one goes
-	order             []*hazard
+	order             []ranked
 	causes            []cause              // of all hazards, one hazard after another
 	trial             []cause              // of the assignment tried
 	open              []*catalogue.Finding // the facts to be tried
