@@ -48,7 +48,10 @@ func (d Day) String() string { return d.Date().String() }
 // YearsTo returns the years from d to the day given: whole anniversaries plus the share of the
 // year begun. It grows steadily with to and is negative when to comes before d.
 func (d Day) YearsTo(to Day) float64 {
-	if to < d {
+	switch {
+	case to == d:
+		return 0
+	case to < d:
 		return -to.YearsTo(d)
 	}
 	y, m, day := d.date()
