@@ -4,6 +4,7 @@
 // binary is then run once for each mutant, which takes a fraction of a second.
 //
 //	go run ./.ci/mutate                       every mutant, once
+//	go run ./.ci/mutate -again docs/mutation.md   those alone that survived before
 //	go run ./.ci/mutate -changed main         those on lines changed since they parted from main, and the seeded
 //	go run ./.ci/mutate -seed 60              choose the seeded mutants anew, among those killed
 package main
@@ -490,7 +491,7 @@ func main() {
 	only := flag.String("only", "", "only mutants whose key matches this expression")
 	procs := flag.Int("p", runtime.NumCPU(), "mutants tried at once")
 	survivors := flag.String("survivors", "", "write the survivors to this file")
-	again := flag.String("again", "", "only mutants that this file of survivors names")
+	again := flag.String("again", "", "only mutants that this file names: survivors, or the document that explains them")
 	explained := flag.String("explained", "docs/mutation.md", "survivors that this file names are expected")
 	flag.Parse()
 	if err := run(*changed, *seed, *limit, *only, *again, *procs, *survivors, *explained); err != nil {
@@ -529,7 +530,11 @@ func run(changed string, seed int, limit time.Duration, only, again string, proc
 		if err != nil {
 			return err
 		}
-		list = slices.DeleteFunc(list, func(x *mutant) bool { return !bytes.Contains(named, []byte(": "+x.key+"\n")) })
+		keys := map[string]bool{}
+		for line := range strings.Lines(string(named)) {
+			keys[located.ReplaceAllString(strings.TrimSpace(line), "")] = true
+		}
+		list = slices.DeleteFunc(list, func(x *mutant) bool { return !keys[x.key] })
 	}
 	var (
 		mu                   sync.Mutex
@@ -862,6 +867,9 @@ func choose(all []*mutant, changed, only string) ([]*mutant, error) {
 	}
 	return first, nil
 }
+
+// located is what goes before the key of a survivor.
+var located = regexp.MustCompile(`^\S+:\d+: (explained: )?(no test comes here: )?`)
 
 var hunk = regexp.MustCompile(`^@@ -\S+ \+(\d+)(?:,(\d+))? @@`)
 

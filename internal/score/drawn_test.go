@@ -75,6 +75,60 @@ follows:
   - {id: r_new, item: r, when: 'years_since(found.renewed) < 10.0', needs: p_shown}
 `
 
+// besides has what everything lacks: what is cleared by a value or better, by a renewal or by what one rule alone asks
+// for; harms of several causes of which some are cleared already; numbers of which less is worse; duties at several
+// gates; limits on items with the same positions.
+const besides = `
+likely_bad: 0.2
+systems:
+  - id: s
+    is: s
+    items:
+      - {id: a, is: a, minutes: 5, access: none, needed_from: {gate: now}, finds: [{id: bad, kind: flag}, {id: w, kind: quantity, unit: mm, worse: low, min: 0, max: 100}, {id: n, kind: quantity, unit: mm, worse: high, min: 0, max: 100}, {id: how, kind: choice, values: [fine, fair, foul]}]}
+      - {id: b, is: b, minutes: 5, access: covers, finds: [{id: bad, kind: flag}, {id: n, kind: quantity, unit: mm, worse: high, min: 0, max: 100}]}
+      - {id: p, is: p, minutes: 5, access: none, positions: sides, finds: [{id: bad, kind: flag}, {id: w, kind: quantity, unit: mm, worse: low, min: 0, max: 100}]}
+      - {id: o, is: o, minutes: 5, access: none, positions: sides, finds: [{id: bad, kind: flag}, {id: n, kind: quantity, unit: mm, worse: high, min: 0, max: 100}]}
+faults:
+  - {id: fa, item: a, prior: {is: 0.03}, clear_by: [{item: a, found: {w: {value: 20, unit: mm}}}]}
+  - {id: fb, item: b, prior: {is: 0.03, shifts: [{when: 'kind == "truck"', db: 9}, {when: wet, db: -3}]}, clear_by: [{item: b, found: {n: {value: 10, unit: mm}}}]}
+  - {id: fc, item: a, prior: {is: 0.02, shifts: [{when: 'kind == "car"', db: 12}], cap: 0.15}, clear_by: [{item: a, found: {renewed: as_of, bad: false}}]}
+  - {id: fp, item: p, prior: {is: 0.02, shifts: [{when: 'drive == "belt"', db: 5}]}, clear_by: [{item: p, found: {renewed: as_of}}, {item: o, found: {bad: false}}]}
+  - {id: fo, item: o, prior: {is: 0.02, shifts: [{when: 'drive == "belt"', db: 5}]}, clear_by: [{item: o, found: {bad: false, n: {value: 5, unit: mm}}}]}
+hazards:
+  - {id: h1, causes: [{fault: fa, chance: 0.4}, {fault: fb, chance: 0.4}, {fault: fp, chance: 0.1}], cautions: [one]}
+  - {id: h2, gate: later, severity: [{when: wet, is: catastrophic}, {is: critical}], causes: [{fault: fc, chance: [{when: 'kind == "car"', is: 0.5}, {is: 0.1}]}, {fault: fo, chance: 0.3}]}
+  - {id: h3, severity: marginal, causes: [{fault: fp, chance: 1}, {fault: fo, chance: 1}, {fault: fa, chance: 0.5}]}
+  - {id: h4, gate: later, when: 'drive == "chain" || wet', causes: [{fault: fo, chance: 0.6}, {fault: fp, chance: 0.6}, {fault: fb, chance: 0.05}]}
+rules:
+  - {id: a_bad, fault: fa, line: l, when: found.bad, weight: 8, clear_by: [{item: a, found: {bad: false}}], because: "a is bad", cautions: [bad a]}
+  - {id: a_thin, fault: fa, line: l, when: found.w < 12.0, weight: 9, because: "a has {found.w}", blocks: {gate: later, kind: duty}}
+  - {id: a_thick, fault: fa, line: l, when: found.w >= 20.0, weight: -14}
+  - {id: a_foul, fault: fc, line: l, when: 'found.how == "foul"', weight: 10, clear_by: [{item: a, found: {how: fine}}], blocks: now}
+  - {id: a_fine, fault: fc, line: l, when: 'found.how in ["fine", "fair"]', weight: -10}
+  - {id: a_new, fault: fc, line: k, when: "years_since(found.renewed) < 3.0 && !found.bad", weight: -9}
+  - {id: a_n, fault: fc, line: l, when: found.n > 40.0, weight: 3}
+  - {id: b_n, fault: fb, line: l, when: found.n >= 0.0, weight: {of: found.n, curve: [[10, -12], [20, 0], [60, 10]]}, because: "b has {found.n}"}
+  - {id: b_bad, fault: fb, line: l, when: found.bad, weight: 7, blocks: {gate: now, kind: duty}}
+  - {id: p_bad, fault: fp, line: l, when: found.bad, weight: 10, because: "p is bad", blocks: now}
+  - {id: p_well, fault: fp, line: l, when: "!found.bad", weight: -10}
+  - {id: p_thin, fault: fp, line: l, when: found.w < 5.0, weight: 6, blocks: {gate: later, if: 'kind != "cycle"'}}
+  - {id: p_by_o, fault: fp, item: o, line: k, when: found.bad, weight: 5}
+  - {id: o_bad, fault: fo, line: l, when: found.bad, weight: 12}
+  - {id: o_well, fault: fo, line: l, when: "!found.bad", weight: -6}
+  - {id: o_n, fault: fo, line: k, when: found.n < 8.0, weight: -6}
+  - {id: o_n_more, fault: fo, line: k, when: found.n > 60.0, weight: 11, blocks: later}
+limits:
+  - {id: p_over, fault: fp, when: found.w > 90.0, kind: duty, clear_by: [{item: p, found: {w: {value: 50, unit: mm}}}, {item: o, found: {bad: false}}]}
+  - {id: o_over, fault: fo, when: "found.n > 50.0 && age > 4.0", gate: later, guards: [h2]}
+proofs:
+  - {id: a_shown, item: a, proves: "found.w >= 20.0 && years_since(found.renewed) < 5.0", guards: [h1], clear_by: [{item: a, found: {w: {value: 20, unit: mm}, renewed: as_of}}]}
+  - {id: a_again, item: a, gate: later, proves: "!found.bad", always: true, clear_by: [{item: a, found: {bad: false}}], cautions: [again]}
+  - {id: o_shown, item: o, gate: later, proves: "found.n < 8.0", guards: [h4], kind: duty, clear_by: [{item: o, found: {n: {value: 5, unit: mm}}}]}
+follows:
+  - {id: a_renewed, item: a, when: "years_since(found.renewed) < 10.0", needs: o_shown, because: "a was renewed"}
+  - {id: o_was, item: o, when: found.bad, needs: a_again, outlasts: true, because: "o was bad"}
+`
+
 // drawnFrom is a dossier drawn by a source of chance that is the same everywhere: of up to three reports, and
 // in each up to so many observations of an item.
 func drawnFrom(t *testing.T, set *ruleset.Set, random *rand.Rand, most int) []*report.Report {
@@ -176,6 +230,23 @@ func TestShedDrawnDossiersSayWhatTheySaid(t *testing.T) {
 	for i := range 250 {
 		a := scorer.Evaluate(drawnFrom(t, set, random, 2), random.IntN(3)-1)
 		a.RuleSet = score.RuleSet{} // its digest is not what this is about
+		fmt.Fprintf(&text, "# dossier %d: %016x\n%s\n", i, digest(bytesOf(t, a)), strings.Join(list(a), "\n"))
+		if i < 10 {
+			text.WriteString(sheet(a))
+		}
+	}
+	golden(t, t.Name(), text.String())
+}
+
+// The same of a rule set with what the first lacks.
+func TestShedDrawnDossiersBesides(t *testing.T) {
+	set := shedWith(t, besides)
+	scorer := score.New(set)
+	var text strings.Builder
+	random := rand.New(rand.NewPCG(10, 7))
+	for i := range 250 {
+		a := scorer.Evaluate(drawnFrom(t, set, random, 2), random.IntN(3)-1)
+		a.RuleSet = score.RuleSet{}
 		fmt.Fprintf(&text, "# dossier %d: %016x\n%s\n", i, digest(bytesOf(t, a)), strings.Join(list(a), "\n"))
 		if i < 10 {
 			text.WriteString(sheet(a))
