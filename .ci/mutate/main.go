@@ -232,6 +232,9 @@ func (m *maker) visit(n ast.Node) bool {
 			m.after(x.Rhs[0].End(), ")")
 		}
 	case *ast.CallExpr:
+		if m.text(x.Fun) == "math.Inf" {
+			return false // a sign of 0 and of 1 is the same
+		}
 		m.extreme(x)
 	case *ast.BasicLit:
 		m.literal(x)

@@ -63,11 +63,7 @@ func (b *blocker) place(at []int) {
 	if len(at) == 0 {
 		b.whole = true
 	}
-	for _, p := range at {
-		if !slices.Contains(b.at, p) {
-			b.at = append(b.at, p)
-		}
-	}
+	b.at = addNew(b.at, at...)
 }
 
 func (b *blocker) spread(p *places) {
@@ -78,9 +74,7 @@ func (b *blocker) spread(p *places) {
 }
 
 func (b *blocker) blame(f *fault) {
-	if !slices.Contains(b.faults, f.ID) {
-		b.faults = append(b.faults, f.ID)
-	}
+	b.faults = addNew(b.faults, f.ID)
 	b.cautions = append(b.cautions, f.Cautions...)
 }
 
@@ -605,9 +599,7 @@ func (e *evaluation) blockByFacts() {
 				b.gate = d.hazard.Gate
 			}
 			b.concern(d.hazard)
-			if !slices.Contains(b.rules, d.hazard.ID) {
-				b.rules = append(b.rules, d.hazard.ID)
-			}
+			b.rules = addNew(b.rules, d.hazard.ID)
 		}
 		b.speak(Reason{Code: ReasonFactUnknown, Is: fact.Is, What: b.hazard.What}, byOdds, b.hazard.Source)
 	}
@@ -977,11 +969,7 @@ func (e *evaluation) blockWhatIsOff() {
 				off.place(nil)
 			}
 			off.place(b.at)
-			for _, f := range b.faults {
-				if !slices.Contains(off.faults, f) {
-					off.faults = append(off.faults, f)
-				}
-			}
+			off.faults = addNew(off.faults, b.faults...)
 			return true
 		})
 		e.blocks = append(e.blocks, off)
@@ -1044,7 +1032,7 @@ func (e *evaluation) gates(a *Assessment, asked int) {
 func (e *evaluation) written(i int, b *blocker) Blocker {
 	w := Blocker{
 		Rank: i + 1, Gate: b.gate.ID, Kind: b.kind.String(), Faults: b.faults, Reason: b.reason,
-		Cautions: once(b.cautions), Rules: once(b.rules), Source: b.source,
+		Cautions: addNew([]string{}, b.cautions...), Rules: addNew([]string{}, b.rules...), Source: b.source,
 	}
 	if b.hazard != nil {
 		w.Hazard, w.Severity = b.hazard.ID, b.hazard.severity.String()
@@ -1059,27 +1047,6 @@ func (e *evaluation) written(i int, b *blocker) Blocker {
 	w.At = names(b.item, b.at)
 	w.ClearBy = e.clearBy(b)
 	return w
-}
-
-// once drops what stands in a list already.
-func once(list []string) []string {
-	out := make([]string, 0, len(list))
-	if len(list) <= 32 {
-		for _, s := range list {
-			if !slices.Contains(out, s) {
-				out = append(out, s)
-			}
-		}
-		return out
-	}
-	seen := make(map[string]bool, len(list))
-	for _, s := range list {
-		if !seen[s] {
-			seen[s] = true
-			out = append(out, s)
-		}
-	}
-	return out
 }
 
 // clearBy writes what clears a blocker, by item in the order of the catalogue, dated as_of. What was said
@@ -1101,18 +1068,10 @@ func (e *evaluation) clearBy(b *blocker) []Clearing {
 		if it == b.item || sameAt(it, b.item) {
 			named, whole = slices.Clone(b.at), b.whole || len(b.at) == 0
 		}
-		for _, p := range append(e.otherwise(it, b.clear[from:to]), e.accused(it, b)...) {
-			if !slices.Contains(named, p) {
-				named = append(named, p)
-			}
-		}
+		named = addNew(addNew(named, e.otherwise(it, b.clear[from:to])...), e.accused(it, b)...)
 		if whole {
 			// What is said of no position does not overturn what was said of one by name.
-			for _, p := range e.everNamed(it) {
-				if !slices.Contains(named, p) {
-					named = append(named, p)
-				}
-			}
+			named = addNew(named, e.everNamed(it)...)
 		}
 		slices.Sort(named)
 		if len(named) > 0 {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -277,6 +278,79 @@ func TestShedDrawnQuarrelsSayWhatTheySaid(t *testing.T) {
 		}
 	}
 	golden(t, t.Name(), text.String())
+}
+
+// Where more choices stand than are tried, the least and the greatest of each finding are, and nothing between.
+func TestShedTooManyChoices(t *testing.T) {
+	set := shedWith(t, `
+systems: [{id: s, is: s, items: [{id: a, is: a, minutes: 5, access: none, finds: [
+  {id: n, kind: quantity, unit: mm, worse: high, min: 0, max: 100}, {id: o, kind: quantity, unit: mm, worse: high, min: 0, max: 100},
+  {id: p, kind: quantity, unit: mm, worse: high, min: 0, max: 100}, {id: q, kind: quantity, unit: mm, worse: high, min: 0, max: 100},
+  {id: r, kind: quantity, unit: mm, worse: high, min: 0, max: 100}]}]}]
+faults: [{id: fa, item: a, prior: {is: 0.01}}]
+hazards: [{id: ha, causes: [{fault: fa, chance: 1}]}]
+rules:
+  - {id: ends, fault: fa, line: k, when: found.n > 90.0 && found.o < 5.0 && found.p > 90.0 && found.q < 5.0 && found.r > 90.0, weight: 5}
+  - {id: between, fault: fa, line: l, when: found.n > 40.0 && found.n < 60.0 && found.o >= 0.0 && found.p >= 0.0 && found.q >= 0.0 && found.r >= 0.0, weight: 6}
+  - {id: fewer, fault: fa, line: m, when: found.n > 40.0 && found.n < 60.0 && found.o >= 0.0 && found.p >= 0.0 && found.q >= 0.0, weight: 7}
+`)
+	for _, c := range []struct {
+		name string
+		most int // values of each finding
+		want []string
+	}{{"more", 6, []string{"fewer", "ends"}}, {"few enough", 5, []string{"fewer", "between", "ends"}}} {
+		t.Run(c.name, func(t *testing.T) {
+			r := day()
+			for i, v := range []float64{0, 100, 50, 51, 1, 99}[:c.most] {
+				found := object{}
+				for _, id := range []string{"n", "o", "p", "q", "r"} {
+					found[id] = mm(v)
+				}
+				r["observations"] = append(r["observations"].([]object), observation("a", []string{"tested", "tested", "seen", "felt", "seen", "felt"}[i], found))
+			}
+			var fired []string
+			for _, x := range score.Evaluate(set, decodeAll(t, set, r), -1).Register[0].Causes[0].Evidence {
+				fired = append(fired, x.Rule)
+			}
+			if !slices.Equal(fired, c.want) {
+				t.Errorf("counted %v, want %v", fired, c.want)
+			}
+		})
+	}
+}
+
+// Where more values of unknown facts would have to be tried than are, each fact counts the worse way by itself.
+func TestShedTooManyUnknownFacts(t *testing.T) {
+	var facts, when, shifts []string
+	for i := range 10 {
+		facts = append(facts, fmt.Sprintf("{id: f%d, in: vehicle, kind: flag}", i))
+		when = append(when, fmt.Sprintf("f%d", i))
+		shifts = append(shifts, fmt.Sprintf("{when: f%d, db: 2}, {when: '!f%d', db: 1}", i, i))
+	}
+	for _, c := range []struct {
+		name string
+		told int
+		want score.Decibans // of the shifts
+	}{{"all tried", 1, 19}, {"too many", 0, 30}} {
+		t.Run(c.name, func(t *testing.T) {
+			set := shedWith(t, `
+catalogue:
+  methods: [{id: seen, is: seen, alarms: 0.9, reassures: 0.86, at_most: 20, source: {kind: judgement}}]
+  facts: [{id: built, in: vehicle, kind: date}, {id: last_ran, in: lay_up, kind: date}, `+strings.Join(facts, ", ")+`]
+systems: [{id: s, is: s, items: [{id: a, is: a, minutes: 5, access: none, finds: [{id: bad, kind: flag}]}]}]
+faults: [{id: fa, item: a, when: '`+strings.Join(when, " || ")+` || f0', prior: {is: 0.001, shifts: [`+strings.Join(shifts, ", ")+`]}}]
+hazards: [{id: ha, causes: [{fault: fa, chance: 1}]}]
+`)
+			r := day()
+			for i := range c.told {
+				r["vehicle"].(object)[fmt.Sprintf("f%d", i)] = false
+			}
+			got := score.Evaluate(set, decodeAll(t, set, r), -1).Register[0].Causes[0].ShiftsDB
+			if got != c.want*1_000_000_000 {
+				t.Errorf("shifts of %v, want %v", got.Float(), c.want)
+			}
+		})
+	}
 }
 
 // digest stands for every byte of what was said.
