@@ -272,14 +272,13 @@ func (e *evaluation) credible(v *report.StandingValue) bool {
 // fault is what becomes of one fault.
 type fault struct {
 	*ruleset.Fault
-	fixed             *fixedFault
-	there             bool // the item is, and the fault may be
-	varies            bool // a fact that it hangs on is not known
-	terms, trialTerms []harmTerm
-	open              []*catalogue.Finding // those facts
-	prior             float64
-	shift             Decibans // under the facts as they are known
-	priorDB           Decibans
+	fixed   *fixedFault
+	there   bool                 // the item is, and the fault may be
+	varies  bool                 // a fact that it hangs on is not known
+	open    []*catalogue.Finding // those facts
+	prior   float64
+	shift   Decibans // under the facts as they are known
+	priorDB Decibans
 	// What the fault's prior would be had nobody said what is only hearsay.
 	unheardDB Decibans
 
