@@ -30,6 +30,10 @@ type Request struct {
 	Without  []string // ids of jobs that are not to be done
 	Now      bool     // only what the gate needs: nothing is weighed against doing it later
 	Years    int      // how far "later" reaches; 0: as the book says
+	// Off has the ids of states that are open when the work begins. What one of them needs open is taken to be open too.
+	Off []string
+	// Late has by how many days more than the book says a part takes to come, by its id.
+	Late map[string]int
 }
 
 // Plan is what to do, in which order, by when and for how much. Times are in minutes of working time. Money is there only
@@ -100,6 +104,8 @@ type Opened struct {
 	// People is how many it takes.
 	People int    `json:"people"`
 	Closed string `json:"closed_by,omitempty"` // the job that does the closing
+	// Already says that it is open when the work begins, so that only its closing is work.
+	Already bool `json:"already,omitzero"`
 }
 
 // Cleared is a blocker that a step helps to clear.
@@ -116,7 +122,8 @@ type Doing struct {
 	ID      string  `json:"id"`
 	Is      string  `json:"is"`
 	Look    bool    `json:"look,omitzero"`
-	Visit   int     `json:"visit,omitzero"` // 2 where a state is opened for the second time
+	Visit   int     `json:"visit,omitzero"`   // 2 where a state is opened for the second time
+	Already bool    `json:"already,omitzero"` // it opens what is open when the work begins: there is nothing to do
 	Minutes Minutes `json:"minutes"`
 	People  int     `json:"people"`
 	Begins  int64   `json:"begins"` // working minutes from the start

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -38,6 +39,7 @@ type maker struct {
 	wayOf  map[string]*way
 	barred map[*jobbook.Trait][]*way      // by what nobody told
 	proves map[*catalogue.Finding]*choice // whoever has to prove it again once it was spoiled
+	off    map[string]*way                // by which way what is open already was opened, by state
 
 	problem *Problem
 	opening *Opening
@@ -105,10 +107,14 @@ type branch struct {
 
 type way struct {
 	*jobbook.Way
+	already       bool // what it opens is open when the work begins
 	cost, closing int64
 	branches      []branch
 	assumed       []Assumed
 }
+
+// alreadyOff is the job of a problem that has all open that is open already: it has to be shut again.
+const alreadyOff = "already off"
 
 // rounds is how often a plan is made anew because what it reports raises questions; one is usual.
 const rounds = 4
@@ -265,6 +271,45 @@ func (m *maker) begin() {
 		m.p.Currency = m.book.Currency
 	}
 	m.p.State = m.a.Gates[m.goal].State
+	m.already()
+}
+
+// already finds out by which ways what is open when the work begins was opened, and what is open with it.
+func (m *maker) already() {
+	m.off = map[string]*way{}
+	todo := slices.Clone(m.q.Off)
+	slices.Sort(todo)
+	for len(todo) > 0 {
+		id := todo[0]
+		todo = todo[1:]
+		i := slices.IndexFunc(m.book.States, func(s *jobbook.State) bool { return s.ID == id })
+		if i < 0 || m.off[id] != nil {
+			continue
+		}
+		s := m.book.States[i]
+		var by *jobbook.Way
+		fewest := 0
+		for _, w := range s.Ways {
+			if may, _, _ := m.holds(w.When); !may || !m.has(s) {
+				continue
+			}
+			missing := 0
+			for _, n := range m.stateIDs(w.Needs) {
+				if !slices.Contains(m.q.Off, n) {
+					missing++
+				}
+			}
+			if by == nil || missing < fewest {
+				by, fewest = w, missing
+			}
+		}
+		if by == nil {
+			m.p.Assumes = append(m.p.Assumes, fmt.Sprintf("This vehicle has no %q that could be open: it is left out.", s.Is))
+			continue
+		}
+		m.off[id] = &way{Way: by, already: true}
+		todo = append(todo, m.stateIDs(by.Needs)...)
+	}
 }
 
 // collect reads the blockers up to the goal.
@@ -580,6 +625,11 @@ func (m *maker) routes() {
 		if !m.has(s) {
 			continue
 		}
+		if w := m.off[s.ID]; w != nil {
+			m.ways = append(m.ways, w)
+			m.wayOf[w.ID] = w
+			continue
+		}
 		var sure, unsure []*way
 		for _, w := range s.Ways {
 			may, known, facts := m.holds(w.When)
@@ -665,7 +715,7 @@ func (m *maker) other() {
 		p.Ways = slices.Clone(p.Ways)
 		for _, w := range m.barred[t] {
 			m.cost(w)
-			p.Ways = append(p.Ways, m.wayIn(w))
+			p.Ways = append(p.Ways, m.wayIn(w, false))
 		}
 		if o, err := p.Solve(); err == nil && o.Cost < m.opening.Cost {
 			saves := m.shown(m.opening.Cost - o.Cost)
@@ -750,16 +800,21 @@ func (m *maker) cost(w *way) {
 	w.closing = rangeOf(w.Close).Sixfold()*int64(w.People) + m.partsCost(w.UsesUp)
 }
 
-// wayIn is a way as the problem has it: with the jobs that it brings, and those that prove again what it spoils.
-func (m *maker) wayIn(w *way) Way {
-	jobs := []string{}
-	for _, j := range slices.Concat(w.After, w.Then) {
+// wayIn is a way as the problem has it: with the jobs that it brings, and those that prove again what it spoils. What is
+// open already costs nothing to open, and what comes before its opening is behind it.
+func (m *maker) wayIn(w *way, already bool) Way {
+	jobs, cost := []string{}, w.cost
+	brings := slices.Concat(w.After, w.Then)
+	if already {
+		brings, cost = w.Then, 0
+	}
+	for _, j := range brings {
 		if m.alone[j.ID] != nil {
 			jobs = append(jobs, j.ID)
 		}
 	}
 	jobs = append(jobs, m.proofsOf(w.State.Spoils, "")...)
-	return Way{ID: w.ID, Opens: w.State.ID, Needs: m.stateIDs(w.Needs), Jobs: jobs, Cost: w.cost, Closing: w.closing}
+	return Way{ID: w.ID, Opens: w.State.ID, Needs: m.stateIDs(w.Needs), Jobs: jobs, Cost: cost, Closing: w.closing}
 }
 
 // sees returns the cheapest job that sees to an item which is bad: it gives the finding and does not only show
@@ -839,7 +894,11 @@ func (m *maker) choose() error {
 		}
 	}
 	for _, w := range m.ways {
-		p.Ways = append(p.Ways, m.wayIn(w))
+		p.Ways = append(p.Ways, m.wayIn(w, w.already))
+	}
+	if len(m.off) > 0 {
+		p.Jobs = append(p.Jobs, Task{ID: alreadyOff, Open: [][]string{slices.Sorted(maps.Keys(m.off))}})
+		p.Must = []string{alreadyOff}
 	}
 	for _, c := range m.order {
 		t := Task{ID: c.id, Open: c.open, Needs: slices.Concat(c.needs, m.proofsOf(c.spoils, c.id)), Cost: c.cost}
@@ -880,6 +939,7 @@ func (m *maker) choose() error {
 		}
 	}
 	m.other()
+	m.opening.Jobs = slices.DeleteFunc(m.opening.Jobs, func(id string) bool { return id == alreadyOff })
 	return nil
 }
 
@@ -922,12 +982,15 @@ func (m *maker) weigh() error {
 	years, km := float64(m.years()), m.distance()
 	// What something costs alone is a plan of its own.
 	bare := *m.problem
-	bare.Want, bare.Must = nil, nil
+	bare.Want, bare.Must, bare.Ways = nil, nil, nil
+	for _, w := range m.ways {
+		bare.Ways = append(bare.Ways, m.wayIn(w, false)) // by then it is shut
+	}
 	candidates := map[string]*weighing{}
 	tasks := slices.Clone(m.problem.Jobs)
 	for i := range tasks {
 		c := m.alone[tasks[i].ID]
-		if c.job == nil || c.job.Later == nil || c.job.Discovered || c.once >= 0 || c.boughtIn || len(c.unsure) > 0 {
+		if c == nil || c.job == nil || c.job.Later == nil || c.job.Discovered || c.once >= 0 || c.boughtIn || len(c.unsure) > 0 {
 			continue
 		}
 		if _, is := slices.BinarySearch(m.opening.Jobs, c.id); is || len(c.open) == 0 || !slices.ContainsFunc(c.open, within) || slices.ContainsFunc(c.open, func(s []string) bool { return len(s) == 0 }) {
@@ -1268,7 +1331,7 @@ func (m *maker) sequenced(chosen []*choice, reports reporting, late map[string][
 	}
 	for _, id := range m.opening.Ways {
 		w := m.wayOf[id]
-		s := Site{ID: w.State.ID, Needs: m.stateIDs(w.Needs), Spoils: keys(w.State.Spoils), Again: w.cost + w.closing}
+		s := Site{ID: w.State.ID, Needs: m.stateIDs(w.Needs), Spoils: keys(w.State.Spoils), Already: w.already, Again: w.cost + w.closing}
 		for _, j := range w.After {
 			s.First = append(s.First, j.ID)
 		}
