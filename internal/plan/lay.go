@@ -2,6 +2,7 @@ package plan
 
 import (
 	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -285,6 +286,7 @@ func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string
 			d.Readings = append(d.Readings, name)
 		}
 	}
+	m.renewals(c, &d)
 	d.Reports, d.Measures = together(d.Reports), together(d.Measures)
 	slices.Sort(ranks)
 	for _, r := range slices.Compact(ranks) {
@@ -302,6 +304,27 @@ func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string
 		d.Why = "needed"
 	}
 	m.p.Steps = append(m.p.Steps, d)
+}
+
+// renewals adds to what a step reports the parts that it renews though nobody asked for it: who looks at the vehicle next
+// finds them new.
+func (m *maker) renewals(c *choice, d *Doing) {
+	if c.job == nil {
+		return
+	}
+	for _, g := range c.job.Gives {
+		it := g.Finding.Item
+		if g.Finding != it.Renewed || g.Shown || slices.ContainsFunc(d.Reports, func(r score.Clearing) bool {
+			return r.Item == it.ID && slices.ContainsFunc(r.Found, func(f score.FindingForm) bool { return f.ID == g.Finding.ID })
+		}) {
+			continue
+		}
+		report := score.Clearing{Item: it.ID, Found: score.FindingsForm{{ID: g.Finding.ID, Value: json.RawMessage(`"` + m.p.AsOf + `"`)}}}
+		for _, p := range g.At {
+			report.At = append(report.At, p.ID)
+		}
+		d.Reports = merge(d.Reports, report)
+	}
 }
 
 // measured says whether a finding is a reading or something written down, not a plain yes or one of several
