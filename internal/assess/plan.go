@@ -189,18 +189,130 @@ func (own Account) OrderPlan(ctx context.Context, reference string, body []byte,
 	if err != nil {
 		return Plan{}, fmt.Errorf("encode order of a plan: %w", err)
 	}
-	p, repeat, err := s.plans.OrderPlan(ctx, PlanSubmission{
-		ID: s.newID(), Organisation: own.organisation, Basis: basis, Gate: form.Gate, Request: request, At: at,
-		IdempotencyKey: key, Fingerprint: fingerprint("plan", strings.ToLower(reference), asked),
+	return own.order(ctx, PlanSubmission{
+		Basis: basis, Gate: form.Gate, Request: request, At: at, IdempotencyKey: key, Fingerprint: fingerprint("plan", strings.ToLower(reference), asked),
 	})
-	if err != nil {
-		return Plan{}, fmt.Errorf("store plan of %s: %w", reference, err)
+}
+
+// MostWhatIfs is how many plans may be held beside one.
+const MostWhatIfs = 20
+
+// WhatIf orders a plan to be held beside one: of the same reports and begun on the same day, with a change. body is a
+// [plan.Form] of which at least one member is given. What goes for [Account.OrderPlan] goes for it.
+func (own Account) WhatIf(ctx context.Context, id string, body []byte, key string) (Plan, error) {
+	s := own.service
+	if s.plans == nil || s.jobs == nil {
+		return Plan{}, ErrNoPlans
 	}
-	s.log.InfoContext(ctx, "plan ordered", "plan", p.ID, "assessment", p.AssessmentID, "gate", p.Gate, "repeat", repeat)
+	of, err := s.plans.Plan(ctx, own.organisation, id)
+	if err != nil {
+		return Plan{}, fmt.Errorf("load plan %s: %w", id, err)
+	}
+	change, faults := plan.DecodeForm(body)
+	if len(faults) > 0 {
+		return Plan{}, &BadPlanOrderError{faults}
+	}
+	base, faults := plan.DecodeForm(of.Request)
+	if len(faults) > 0 {
+		return Plan{}, fmt.Errorf("read order of plan %s: %s", id, faults[0].Detail)
+	}
+	set, book, err := own.plannedBy(ctx, of.RuleSet)
+	if err != nil {
+		return Plan{}, err
+	}
+	form := base.With(change)
+	_, faults = change.Request(book, set)
+	if asked, err := json.Marshal(form.Since(base)); err == nil && string(asked) == "{}" {
+		faults = append(faults, report.Fault{Pointer: "", Code: report.Missing, Detail: `say what is to be otherwise than in the plan: {"people": 2}, {"without": ["renew_clutch"]}, {"late": {"timing_belt": 7}}, {"gate": "crank"}`})
+	}
+	root := cmp.Or(of.WhatIfOf, of.ID)
+	others, err := s.plans.WhatIfs(ctx, own.organisation, root, MostWhatIfs)
+	if err != nil {
+		return Plan{}, err
+	}
+	if len(others) == MostWhatIfs {
+		faults = append(faults, report.Fault{Pointer: "", Code: report.OutOfRange, Detail: fmt.Sprintf("%d plans stand beside this one already: order a plan with this change", MostWhatIfs)})
+	}
+	if len(faults) > 0 {
+		return Plan{}, &BadPlanOrderError{faults}
+	}
+	request, err := json.Marshal(form)
+	if err != nil {
+		return Plan{}, fmt.Errorf("encode order of a plan: %w", err)
+	}
+	return own.order(ctx, PlanSubmission{
+		Basis: Assessment{ID: of.AssessmentID, ReportID: of.ReportID, Vehicle: of.Vehicle, Ordinal: of.Ordinal, Gate: form.Gate, RuleSet: refOf(set)},
+		Gate:  form.Gate, Request: request, WhatIfOf: root, IdempotencyKey: key, Fingerprint: fingerprint("what if", id, body), At: s.clock(),
+	})
+}
+
+// order stores a plan to be made, and hands it to the queue.
+func (own Account) order(ctx context.Context, o PlanSubmission) (Plan, error) {
+	s := own.service
+	o.ID, o.Organisation = s.newID(), own.organisation
+	p, repeat, err := s.plans.OrderPlan(ctx, o)
+	if err != nil {
+		return Plan{}, fmt.Errorf("store plan of %s: %w", o.Basis.Vehicle, err)
+	}
+	s.log.InfoContext(ctx, "plan ordered", "plan", p.ID, "assessment", p.AssessmentID, "gate", p.Gate, "what_if_of", p.WhatIfOf, "repeat", repeat)
 	if !repeat {
 		s.hand(context.WithoutCancel(ctx), s.planning(), errand{p.ID, firstAttempt}, senderWaits)
 	}
 	return p, nil
+}
+
+// Side is a plan as it is held beside another. Figures is nil until it is made, and Than, which is what it opens and does that
+// the other does not, until both are; Change is what its order has otherwise.
+type Side struct {
+	Stored  Plan
+	Change  plan.Form
+	Figures *plan.Figures
+	Than    *plan.Difference
+}
+
+// WhatIfs returns a plan and those that are held beside it, in that order; of one that is held beside another, those of
+// the other.
+func (own Account) WhatIfs(ctx context.Context, id string) ([]Side, error) {
+	of, err := own.Plan(ctx, id)
+	if err == nil && of.WhatIfOf != "" {
+		of, err = own.Plan(ctx, of.WhatIfOf)
+	}
+	if err != nil {
+		return nil, err
+	}
+	beside, err := own.service.plans.WhatIfs(ctx, own.organisation, of.ID, MostWhatIfs)
+	if err != nil {
+		return nil, fmt.Errorf("list what stands beside plan %s: %w", id, err)
+	}
+	var base plan.Form
+	var from *plan.Plan
+	var sides []Side
+	for i, stored := range append([]Plan{of}, beside...) {
+		asked, faults := plan.DecodeForm(stored.Request)
+		if len(faults) > 0 {
+			return nil, fmt.Errorf("read order of plan %s: %s", stored.ID, faults[0].Detail)
+		}
+		if i == 0 {
+			base = asked
+		}
+		s := Side{Stored: stored, Change: asked.Since(base)}
+		if stored.State == Done {
+			read, err := made(stored)
+			if err != nil {
+				return nil, err
+			}
+			figures := read.Figures()
+			s.Figures = &figures
+			if i == 0 {
+				from = read
+			} else if from != nil {
+				than := read.Beside(from)
+				s.Than = &than
+			}
+		}
+		sides = append(sides, s)
+	}
+	return sides, nil
 }
 
 // off tells what is open on a vehicle by what was ticked: what was open when its newest plan was ordered, and what was
@@ -350,6 +462,19 @@ func (own Account) Plans(ctx context.Context, p PlanPage) ([]Plan, error) {
 		return nil, fmt.Errorf("list plans of %s: %w", p.Vehicle, err)
 	}
 	return list, nil
+}
+
+// Said counts how often something was said of each step of a plan.
+func (own Account) Said(ctx context.Context, p Plan) (map[int]int, error) {
+	ticks, err := own.service.plans.Ticks(ctx, own.organisation, p.Vehicle, p.ID)
+	if err != nil {
+		return nil, fmt.Errorf("list what was said of plan %s: %w", p.ID, err)
+	}
+	said := map[int]int{}
+	for _, t := range ticks {
+		said[t.Step]++
+	}
+	return said, nil
 }
 
 // BadStepReportError means that what was said of a step cannot be taken: these are its faults.

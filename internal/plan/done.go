@@ -56,6 +56,23 @@ func DecodeDone(data []byte) (DoneForm, []report.Fault) {
 	return f, wrong
 }
 
+// Measured lists what a step measures one by one: each has one finding, and one position where the item has some.
+func (d Doing) Measured() []score.Clearing {
+	var list []score.Clearing
+	for _, c := range d.Measures {
+		for _, x := range c.Found {
+			for _, at := range positions(c.At) {
+				one := score.Clearing{Item: c.Item, Found: score.FindingsForm{x}}
+				if at != "" {
+					one.At = []string{at}
+				}
+				list = append(list, one)
+			}
+		}
+	}
+	return list
+}
+
 // Done is the report of a step: what it reports if all is well, with the day on which it was done, but for
 // the findings that the form has, which stand instead. What the step measures has to be in the form: no value is made up. It is nil where the step finds
 // nothing and the form has nothing: then there is only to be said that it is done.
@@ -73,17 +90,14 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 		return given[item+"."+finding+"@"+at] || given[item+"."+finding+"@"]
 	}
 	var wrong faults
-	for _, c := range s.Measures {
-		for _, x := range c.Found {
-			for _, at := range positions(c.At) {
-				if !has(c.Item, x.ID, at) {
-					where := ""
-					if at != "" {
-						where = fmt.Sprintf(", \"at\": [%q]", at)
-					}
-					wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
-				}
-			}
+	for _, c := range s.Measured() {
+		x, at, where := c.Found[0], "", ""
+		if len(c.At) > 0 {
+			at = c.At[0]
+			where = fmt.Sprintf(", \"at\": [%q]", at)
+		}
+		if !has(c.Item, x.ID, at) {
+			wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
 		}
 	}
 	if len(wrong) > 0 {

@@ -250,6 +250,10 @@ func (m *maker) step(s Step, wayTo map[string]*way, closed map[string]string) la
 // doing writes a step down.
 func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string]*way) {
 	d := Doing{Step: i + 1, Act: s.Act, ID: s.ID, Minutes: minutesOf(l.minutes), People: l.people, Parts: needsText(l.parts)}
+	if m.book.Rate > 0 {
+		cost := Cents((l.minutes.Likely*int64(l.people)*int64(m.book.Rate)+30)/60 + l.money.Likely)
+		d.Cost = &cost
+	}
 	if s.Visit > 1 {
 		d.Visit = s.Visit
 	}

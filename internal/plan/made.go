@@ -126,7 +126,8 @@ type Doing struct {
 	Already bool    `json:"already,omitzero"` // it opens what is open when the work begins: there is nothing to do
 	Minutes Minutes `json:"minutes"`
 	People  int     `json:"people"`
-	Begins  int64   `json:"begins"` // working minutes from the start
+	Cost    *Cents  `json:"cost,omitempty"` // labour and parts, if it goes as is likely
+	Begins  int64   `json:"begins"`         // working minutes from the start
 	Day     string  `json:"day"`
 	// Float is by how much it may be late without making the whole late if people and plant were no matter;
 	// Slack the same in the schedule that was made while no other step moves.
