@@ -92,6 +92,7 @@ type PlanTexts struct {
 	Off             string // what is open already
 	Assumed         []string
 	While           []WhileRow
+	Looks           []string
 }
 
 // WhileRow is a job that was weighed now against later.
@@ -168,6 +169,19 @@ func (p *Pages) Planned(v PlanView) (PlanView, error) {
 		if !slices.Contains(v.Said.Assumed, text) {
 			v.Said.Assumed = append(v.Said.Assumed, text)
 		}
+	}
+	for _, x := range made.Looks {
+		unit := made.Currency
+		if unit == "" {
+			unit = w.say("minutes_of_labour")
+		}
+		text := w.say("look_is_worth", capital(x.Is), x.Minutes, w.amount(x.Worth), float64(x.PerMinute)/100, unit)
+		if x.Done {
+			text += "; " + w.say("look_spares", x.JobIs)
+		} else {
+			text += "; " + w.say("look_brings", x.JobIs)
+		}
+		v.Said.Looks = append(v.Said.Looks, text)
 	}
 	for _, x := range made.While {
 		row := WhileRow{x.Is, w.amount(x.Now), w.amount(x.Later), x.Done, (x.Chance + 50) / 100, x.Because, ""}

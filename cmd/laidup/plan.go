@@ -341,6 +341,7 @@ func writePlan(t terminal, p *plan.Plan, a *score.Assessment, title string, book
 	w.steps()
 	w.parts()
 	w.while()
+	w.looks()
 	w.branches()
 	w.start()
 	w.rest()
@@ -604,6 +605,24 @@ func (w planPage) while() {
 			text += fmt.Sprintf("; a look first, %s, is worth %s", hours(x.Look.Minutes), w.amount(x.Look.Worth))
 		}
 		w.fill("  - ", "    ", text)
+	}
+}
+
+func (w planPage) looks() {
+	if len(w.p.Looks) == 0 {
+		return
+	}
+	w.heading("Looks that are worth more than they take")
+	for _, x := range w.p.Looks {
+		does := "it may bring in: "
+		if x.Done {
+			does = "it may spare: "
+		}
+		per := fmt.Sprintf("%.1f minutes of labour", float64(x.PerMinute)/100)
+		if w.p.Currency != "" {
+			per = fmt.Sprintf("%.2f %s", float64(x.PerMinute)/100, w.p.Currency)
+		}
+		w.fill("  - ", "    ", fmt.Sprintf("%s, %d minutes: worth %s, %s a minute; %s%s", x.Is, x.Minutes, w.amount(x.Worth), per, does, x.JobIs))
 	}
 }
 

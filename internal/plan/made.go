@@ -60,7 +60,9 @@ type Plan struct {
 	// NoOrder is there where the work holds itself up: then there are no steps, and nothing that follows from them.
 	NoOrder *NoOrder `json:"no_order,omitempty"`
 	// While has the jobs that are not needed and were weighed because what they need is open or nearly so.
-	While    []Weighed `json:"while_open"`
+	While []Weighed `json:"while_open"`
+	// Looks has what nobody looked at and a look at which is worth more than it takes, the most per minute first.
+	Looks    []LookFor `json:"looks"`
 	Branches []Branch  `json:"branches"`
 	Order    []Ordered `json:"parts"`
 	Totals   Totals    `json:"totals"`
@@ -199,6 +201,17 @@ type LookFirst struct {
 	Item    string `json:"item"`
 	Minutes int64  `json:"minutes"`
 	Worth   Amount `json:"worth"`
+}
+
+// LookFor is a look that is worth more than it takes, and the job that is decided by it. PerMinute is what a minute of it is worth: in
+// the currency of the plan, or in minutes of labour where the book has no rate.
+type LookFor struct {
+	LookFirst
+	Is        string `json:"is"` // the item, in words
+	Job       string `json:"job"`
+	JobIs     string `json:"job_is"`
+	Done      bool   `json:"done"` // the job is in the plan: the look may spare it; else it may bring it in
+	PerMinute Cents  `json:"worth_per_minute"`
 }
 
 // Branch is what a step may bring to light, and what it adds then.

@@ -260,7 +260,7 @@ func (m *maker) begin() {
 	m.byWant, m.alone, m.wayOf, m.proves = map[place]*want{}, map[string]*choice{}, map[string]*way{}, map[*catalogue.Finding]*choice{}
 	m.p = &Plan{
 		Schema: SchemaName, Vehicle: m.a.Vehicle, Assessment: m.a.ID, Report: m.a.Report, AsOf: m.a.AsOf, Goal: m.q.Goal, RuleSet: m.a.RuleSet,
-		Book: BookName{m.book.Name, m.book.Version, m.book.Digest}, Opening: []Opened{}, Steps: []Doing{}, While: []Weighed{}, Branches: []Branch{}, Order: []Ordered{}, Start: []Stage{}, Cautions: append([]string{}, m.book.Cautions...),
+		Book: BookName{m.book.Name, m.book.Version, m.book.Digest}, Opening: []Opened{}, Steps: []Doing{}, While: []Weighed{}, Looks: []LookFor{}, Branches: []Branch{}, Order: []Ordered{}, Start: []Stage{}, Cautions: append([]string{}, m.book.Cautions...),
 		Assumes: []string{
 			"A look costs its minutes and, by the chance that the part is bad, what renewing it then costs.",
 			"What comes to light adds its own work and parts; opening more for it is not counted in the ranges.",
@@ -961,9 +961,6 @@ type weighing struct {
 // weigh adds the jobs that might be done while things are open, and solves again.
 func (m *maker) weigh() error {
 	isOpen := m.opened(m.opening)
-	if len(isOpen) == 0 {
-		return nil // nothing is open, so nothing is to be done while it is
-	}
 	within := func(states []string) bool {
 		missing := ""
 		for _, s := range states {
@@ -987,16 +984,18 @@ func (m *maker) weigh() error {
 		bare.Ways = append(bare.Ways, m.wayIn(w, false)) // by then it is shut
 	}
 	candidates := map[string]*weighing{}
+	var far []*weighing // whose access is neither open nor nearly so: only a look may bring them in
 	tasks := slices.Clone(m.problem.Jobs)
 	for i := range tasks {
 		c := m.alone[tasks[i].ID]
 		if c == nil || c.job == nil || c.job.Later == nil || c.job.Discovered || c.once >= 0 || c.boughtIn || len(c.unsure) > 0 {
 			continue
 		}
-		if _, is := slices.BinarySearch(m.opening.Jobs, c.id); is || len(c.open) == 0 || !slices.ContainsFunc(c.open, within) || slices.ContainsFunc(c.open, func(s []string) bool { return len(s) == 0 }) {
+		if _, is := slices.BinarySearch(m.opening.Jobs, c.id); is || m.renewed(c) {
 			continue
 		}
-		if m.renewed(c) {
+		near := len(isOpen) > 0 && len(c.open) > 0 && slices.ContainsFunc(c.open, within) && !slices.ContainsFunc(c.open, func(s []string) bool { return len(s) == 0 })
+		if !near && !m.lookable(c.job.Later.Item) {
 			continue
 		}
 		bare.Must = []string{c.id}
@@ -1010,9 +1009,13 @@ func (m *maker) weigh() error {
 			ahead = km
 		}
 		w := &weighing{Weighed: Weighed{Job: c.id, Is: c.is, Because: l.Because}}
-		w.alone = alone.Cost + rangeOf(l.Fails).Sixfold()
+		w.now, w.alone = alone.Cost, alone.Cost+rangeOf(l.Fails).Sixfold()
 		w.Chance = tenThousandths(math.Max(Fails(l.Shape, l.Scale, age, ahead), m.chanceOf(l.Item)))
 		w.New = tenThousandths(Fails(l.Shape, l.Scale, 0, ahead))
+		if !near {
+			far = append(far, w)
+			continue
+		}
 		weighed := NowOrLater{Chance: w.Chance, New: w.New, Alone: w.alone}
 		w.later = weighed.Later()
 		tasks[i].Optional, tasks[i].Later = true, w.later
@@ -1020,6 +1023,7 @@ func (m *maker) weigh() error {
 		candidates[c.id] = w
 	}
 	if len(candidates) == 0 {
+		m.looks(far)
 		return nil
 	}
 	full := *m.problem
@@ -1058,12 +1062,47 @@ func (m *maker) weigh() error {
 	slices.SortFunc(all, func(a, b *weighing) int {
 		return cmp.Or(cmp.Compare(btoi(b.Done), btoi(a.Done)), cmp.Compare(b.later-b.now, a.later-a.now), cmp.Compare(a.Job, b.Job))
 	})
+	m.looks(slices.Concat(all, far))
 	for _, w := range all {
-		m.lookFirst(w)
 		w.Now, w.Later, w.Alone = m.shown(w.now), m.shown(w.later), m.shown(w.alone)
 		m.p.While = append(m.p.While, w.Weighed)
 	}
 	return nil
+}
+
+// looks names the looks that are worth more than they take, the most per minute first.
+func (m *maker) looks(list []*weighing) {
+	for _, w := range list {
+		m.lookFirst(w)
+		if w.Look == nil {
+			continue
+		}
+		it := m.alone[w.Job].job.Later.Item
+		x := LookFor{LookFirst: *w.Look, Is: it.Is, Job: w.Job, JobIs: w.Is, Done: w.Done}
+		worth := w.Look.Worth.Minutes * 100
+		if w.Look.Worth.Cost != nil {
+			worth = int64(*w.Look.Worth.Cost)
+		}
+		x.PerMinute = Cents(worth / max(1, w.Look.Minutes))
+		m.p.Looks = append(m.p.Looks, x)
+	}
+	slices.SortStableFunc(m.p.Looks, func(a, b LookFor) int {
+		return cmp.Or(cmp.Compare(b.PerMinute, a.PerMinute), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Job, b.Job))
+	})
+}
+
+// lookable says whether nobody had a look at an item yet, and one needs nothing more opened.
+func (m *maker) lookable(it *catalogue.Item) bool {
+	if it == nil {
+		return false
+	}
+	look := m.book.Looks[it.Index]
+	open, can := m.openings(look.Open)
+	isOpen := m.opened(m.opening)
+	reached := len(open) == 0 || slices.ContainsFunc(open, func(states []string) bool {
+		return !slices.ContainsFunc(states, func(s string) bool { return !isOpen[s] })
+	})
+	return can && reached && look.Once == "" && it.AppliesTo(m.d.Frame) && !slices.ContainsFunc(look.Gives, func(f *catalogue.Finding) bool { return m.d.Standing(f) != nil })
 }
 
 // lookFirst finds out whether a look at the part, which nobody had, is worth more than it takes. The part is bad
@@ -1072,18 +1111,10 @@ func (m *maker) weigh() error {
 // fault of the part they are on.
 func (m *maker) lookFirst(w *weighing) {
 	l := m.alone[w.Job].job.Later
-	if l.Item == nil {
+	if !m.lookable(l.Item) {
 		return
 	}
 	look := m.book.Looks[l.Item.Index]
-	open, can := m.openings(look.Open)
-	isOpen := m.opened(m.opening)
-	reached := len(open) == 0 || slices.ContainsFunc(open, func(states []string) bool {
-		return !slices.ContainsFunc(states, func(s string) bool { return !isOpen[s] })
-	})
-	if !can || !reached || look.Once != "" || !l.Item.AppliesTo(m.d.Frame) || slices.ContainsFunc(look.Gives, func(f *catalogue.Finding) bool { return m.d.Standing(f) != nil }) {
-		return
-	}
 	found, clear := 0.0, 0.0
 	for _, r := range m.set.Rules {
 		if r.Fault == nil || r.Fault.Item != l.Item || r.WeightOf != nil || len(r.Curve) > 0 || r.General || len(r.Needs) == 0 {

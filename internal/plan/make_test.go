@@ -523,8 +523,13 @@ func TestOneMoreBlockerChangesTheWayIn(t *testing.T) {
 // A look at what nobody looked at is named where it is worth more than it takes.
 func TestALookIsNamedOnlyWhereItIsWorthMoreThanItTakes(t *testing.T) {
 	w := ourWorld(t)
-	named := 0
-	for _, reports := range w.demos(t) {
+	named, listed := 0, 0
+	vehicles := w.demos(t)
+	unseen := w.unseen(t)
+	for _, kind := range []string{"petrol_car", "motorcycle"} {
+		vehicles[kind] = unseen[kind]
+	}
+	for _, reports := range vehicles {
 		p, _ := w.plan(t, reports, Request{Goal: "road_test"})
 		for _, x := range p.While {
 			if x.Look == nil {
@@ -535,6 +540,15 @@ func TestALookIsNamedOnlyWhereItIsWorthMoreThanItTakes(t *testing.T) {
 				t.Errorf("%s: %+v", x.Job, x.Look)
 			}
 		}
+		for i, x := range p.Looks {
+			if x.Worth.Minutes < x.Minutes || x.PerMinute < 100 || x.PerMinute != Cents(x.Worth.Minutes*100/x.Minutes) || i > 0 && x.PerMinute > p.Looks[i-1].PerMinute {
+				t.Errorf("look %d: %+v", i, x)
+			}
+			listed++
+		}
+	}
+	if listed < named {
+		t.Errorf("%d looks are listed, and %d named with the jobs", listed, named)
 	}
 	if named == 0 {
 		t.Error("no look is worth anything")
