@@ -21,9 +21,9 @@ async function news() {
   const now = new DOMParser().parseFromString(await answer.text(), "text/html");
   const state = now.querySelector("[data-plan]");
   if (!state || state.dataset.plan !== made.dataset.plan) return location.reload();
-  for (const step of now.querySelectorAll("li[data-said]")) {
+  for (const step of now.querySelectorAll("li[data-tick]")) {
     const here = document.getElementById(step.id);
-    if (here && here.dataset.said !== step.dataset.said && !here.contains(document.activeElement)) here.replaceWith(document.importNode(step, true));
+    if (here && here.dataset.tick !== step.dataset.tick && !here.contains(document.activeElement)) here.replaceWith(document.importNode(step, true));
   }
   const count = document.getElementById("steps-done"), counted = now.getElementById("steps-done");
   if (count && counted && count.textContent !== counted.textContent) count.textContent = counted.textContent;
