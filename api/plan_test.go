@@ -431,7 +431,8 @@ func TestThePageOfAPlanAndItsJobCards(t *testing.T) {
 	if page := string(w.get("/vehicles/marrick-tern-01").is(t, http.StatusOK).text); !strings.Contains(page, `action="/vehicles/marrick-tern-01/plan"`) {
 		t.Error("the vehicle's page orders no plan")
 	}
-	at := form("/vehicles/marrick-tern-01/plan", "gate=first_start&people=2").is(t, http.StatusSeeOther).Header.Get("Location")
+	// So does a browser send the form of a page that has no referrers.
+	at := form("/vehicles/marrick-tern-01/plan", "gate=first_start&people=2", "Origin: null").is(t, http.StatusSeeOther).Header.Get("Location")
 	w.plans.workers.Wait()
 	if page := string(w.get("/vehicles/marrick-tern-01").text); !strings.Contains(page, `href="`+at+`"`) {
 		t.Errorf("the vehicle's page does not lead to %s", at)

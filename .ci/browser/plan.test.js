@@ -12,7 +12,7 @@ after(async () => {
 test("several people tick the steps of one plan, and see what the others tick", { timeout: 120_000 }, async () => {
   const order = await fetch(service.url + "/v1/vehicles/marrick-tern-01/plans", { method: "POST", headers: { "Content-Type": "application/json", Prefer: "wait=20" }, body: '{"now": true}' });
   const { id, plan } = await order.json();
-  const opens = plan.steps.find((s) => s.act === "open"), measured = plan.steps.find((s) => s.measures);
+  const opens = plan.steps.find((s) => s.act === "open"), measured = plan.steps.find((s) => s.id === "recover_refrigerant");
   const [one, other] = [await open(browser, phone), await open(browser, desk)];
   try {
     const [a, b] = [await one.context.newPage(), await other.context.newPage()];
