@@ -148,6 +148,11 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 			room++
 		}
 	}
+	if s.Step != nil {
+		if p := m.plans[s.Step.Plan]; p == nil || p.Organisation != s.Organisation || p.Vehicle != s.Vehicle {
+			return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrNotFound)
+		}
+	}
 	if err := m.touch(s); err != nil {
 		return assess.Receipt{}, err
 	}
