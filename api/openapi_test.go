@@ -444,7 +444,12 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	keep("plan", get(planned))
 	keep("plans", get("/v1/vehicles/brennick-wren-03/plans"))
 	keep("bad-plan-order", post("/v1/vehicles/brennick-wren-03/plans", []byte(`{"gate":"moon","people":0,"lift":1}`)))
+	post(planned+"/what-if", read("examples/what-if-order"))
+	w.plans.workers.Wait()
+	keep("what-ifs", get(planned+"/what-if"))
 	keep("step-receipt", post(planned+"/steps/1/done", read("examples/step-done")))
+	keep("bad-step-report", post(planned+"/steps/1/done", []byte(`{"date":"yesterday","done":true}`)))
+	keep("step-said", post(planned+"/steps/1/undone", nil))
 	report := recorded["receipt"].object(t)["report"].(string)
 	keep("report-status", get("/v1/reports/"+report+"/status"))
 	keep("withdrawn-report", post("/v1/reports/"+report+"/withdraw", read("examples/withdrawal")))
@@ -516,7 +521,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 			t.Errorf("%s is not what the demo is answered: run go test ./api -run Examples -update and look at the difference", file)
 		}
 	}
-	given := []string{"erasure", "key-order", "overlay", "plan-order", "replay-order", "rescore-order", "step-done", "subscription-order", "withdrawal"} // what is sent
+	given := []string{"erasure", "key-order", "overlay", "plan-order", "replay-order", "rescore-order", "step-done", "subscription-order", "what-if-order", "withdrawal"} // what is sent
 	files, err := fs.ReadDir(schema.FS, "examples")
 	if err != nil {
 		t.Fatal(err)

@@ -34,14 +34,18 @@ type storedPlan struct {
 	Plan       json.RawMessage `json:"plan,omitempty"`    // of a done one
 	Done       []stepDone      `json:"done,omitempty"`    // of a done one
 	Problem    json.RawMessage `json:"problem,omitempty"` // of a failed one
+	WhatIfOf   string          `json:"what_if_of,omitempty"`
 	Links      planLinks       `json:"links"`
 }
 
-// stepDone is a step that was reported, with its newest report and the day on which it was done.
+// stepDone is a step that is done, on which day, and who said so when. Report is empty where it finds nothing.
 type stepDone struct {
-	Step   int    `json:"step"`
-	Report string `json:"report"`
-	On     string `json:"on"`
+	Step      int       `json:"step"`
+	On        string    `json:"on"`
+	Inspector string    `json:"inspector,omitempty"`
+	Report    string    `json:"report,omitempty"`
+	At        time.Time `json:"at"`
+	By        string    `json:"by,omitempty"`
 }
 
 type planLinks struct {
@@ -54,7 +58,7 @@ type planLinks struct {
 func planView(p assess.Plan) storedPlan {
 	v := storedPlan{
 		ID: p.ID, State: p.State, Vehicle: p.Vehicle, Gate: p.Gate, Current: p.Current, Assessment: p.AssessmentID, Report: p.ReportID,
-		RuleSet: score.RuleSet(p.RuleSet), Order: p.Request, CreatedAt: p.CreatedAt, Plan: p.Body, Problem: p.Problem,
+		RuleSet: score.RuleSet(p.RuleSet), Order: p.Request, CreatedAt: p.CreatedAt, Plan: p.Body, Problem: p.Problem, WhatIfOf: p.WhatIfOf,
 		Links: planLinks{"/v1/plans/" + p.ID, "/v1/assessments/" + p.AssessmentID, "/v1/vehicles/" + p.Vehicle, "/plans/" + p.ID},
 	}
 	for _, d := range p.Done {
@@ -79,6 +83,23 @@ func (a *API) postPlan(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
+	return a.orderPlan(r, func(body []byte, key string) (assess.Plan, error) {
+		return r.Account.OrderPlan(r.Context(), reference, body, key)
+	})
+}
+
+func (a *API) postWhatIf(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	return a.orderPlan(r, func(body []byte, key string) (assess.Plan, error) {
+		return r.Account.WhatIf(r.Context(), id, body, key)
+	})
+}
+
+// orderPlan takes an order, and waits for the plan where that is wanted.
+func (a *API) orderPlan(r *wire.Request, order func(body []byte, key string) (assess.Plan, error)) (wire.Reply, error) {
 	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
 	if err != nil {
 		return wire.Reply{}, err
@@ -88,7 +109,7 @@ func (a *API) postPlan(r *wire.Request) (wire.Reply, error) {
 	}
 	var p assess.Plan
 	err = a.bodies.Read(r, "an order of a plan", maxPlanOrder, func(body []byte) (err error) {
-		p, err = r.Account.OrderPlan(r.Context(), reference, body, key)
+		p, err = order(body, key)
 		return err
 	})
 	if err != nil {
@@ -175,14 +196,100 @@ func (a *API) listPlans(r *wire.Request) (wire.Reply, error) {
 	return wire.Reply{Header: header, Body: body}, nil
 }
 
-func (a *API) postStepDone(r *wire.Request) (wire.Reply, error) {
+func (a *API) retryPlan(r *wire.Request) (wire.Reply, error) {
 	id, err := r.Name("id")
 	if err != nil {
 		return wire.Reply{}, err
 	}
+	if err := r.Account.RetryPlan(r.Context(), id); err != nil {
+		return wire.Reply{}, err
+	}
+	p, err := r.Account.Plan(r.Context(), id)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	out := planReply(p)
+	out.Status = http.StatusAccepted
+	return out, nil
+}
+
+// whatIfs is a plan with those that are held beside it.
+type whatIfs struct {
+	Plan   besidePlan   `json:"plan"`
+	WhatIf []besidePlan `json:"what_if"`
+}
+
+// besidePlan is a plan in few numbers. Change and Difference are against the plan that it is held beside.
+type besidePlan struct {
+	ID         string           `json:"id"`
+	State      assess.State     `json:"state"`
+	Change     json.RawMessage  `json:"change,omitempty"`
+	Figures    *plan.Figures    `json:"figures,omitempty"`    // of a done one
+	Difference *plan.Difference `json:"difference,omitempty"` // where both are done
+	Problem    json.RawMessage  `json:"problem,omitempty"`    // of a failed one
+	Links      planLinks        `json:"links"`
+}
+
+func (a *API) getWhatIfs(r *wire.Request) (wire.Reply, error) {
+	id, err := r.Name("id")
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	sides, err := r.Account.WhatIfs(r.Context(), id)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	body := whatIfs{WhatIf: []besidePlan{}}
+	for i, s := range sides {
+		one := besidePlan{ID: s.Stored.ID, State: s.Stored.State, Figures: s.Figures, Difference: s.Than, Problem: s.Stored.Problem, Links: planView(s.Stored).Links}
+		if i == 0 {
+			body.Plan = one
+			continue
+		}
+		if one.Change, err = json.Marshal(s.Change); err != nil {
+			return wire.Reply{}, fmt.Errorf("encode what is otherwise in plan %s: %w", one.ID, err)
+		}
+		body.WhatIf = append(body.WhatIf, one)
+	}
+	return wire.Reply{Body: body}, nil
+}
+
+// stepSaid is what was said of a step that finds nothing, or is not done after all.
+type stepSaid struct {
+	Plan      string `json:"plan"`
+	Step      int    `json:"step"`
+	Done      bool   `json:"done"`
+	On        string `json:"on,omitempty"`
+	Inspector string `json:"inspector,omitempty"`
+}
+
+// planStep reads the path of a step.
+func planStep(r *wire.Request) (id string, step int, err error) {
+	if id, err = r.Name("id"); err != nil {
+		return "", 0, err
+	}
 	step, ok := wire.Digits(r.Param("step"))
 	if !ok {
-		return wire.Reply{}, wire.NotFound.Says("steps have numbers: GET /v1/plans/%s lists them", id)
+		return "", 0, wire.NotFound.Says("steps have numbers: GET /v1/plans/%s lists them", id)
+	}
+	return id, step, nil
+}
+
+func (a *API) postStepUndone(r *wire.Request) (wire.Reply, error) {
+	id, step, err := planStep(r)
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	if err := r.Account.TakeBackStep(r.Context(), id, step); err != nil {
+		return wire.Reply{}, err
+	}
+	return wire.Reply{Body: stepSaid{Plan: id, Step: step}}, nil
+}
+
+func (a *API) postStepDone(r *wire.Request) (wire.Reply, error) {
+	id, step, err := planStep(r)
+	if err != nil {
+		return wire.Reply{}, err
 	}
 	key, err := wire.IdempotencyKey(r.Header.Values("Idempotency-Key"))
 	if err != nil {
@@ -191,15 +298,19 @@ func (a *API) postStepDone(r *wire.Request) (wire.Reply, error) {
 	if !wire.Announces(r.Header, wire.MediaJSON) {
 		return wire.Reply{}, wire.NotJSON.Says("")
 	}
-	var accepted assess.Accepted
+	var said assess.StepDone
+	var found *assess.Accepted
 	err = a.bodies.Read(r, "the report of a step", maxPlanOrder, func(body []byte) (err error) {
-		accepted, err = r.Account.ReportStep(r.Context(), id, step, body, key)
+		said, found, err = r.Account.ReportStep(r.Context(), id, step, body, key)
 		return err
 	})
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	return receiptReply(accepted), nil
+	if found == nil {
+		return wire.Reply{Body: stepSaid{id, step, true, said.On, said.Inspector}}, nil
+	}
+	return receiptReply(*found), nil
 }
 
 // stepColumns are the columns of the table of steps. Minutes are of working time.

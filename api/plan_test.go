@@ -308,7 +308,7 @@ func TestTheScheduleOfAPlanIsACalendar(t *testing.T) {
 func stepOf(t *testing.T, plan object, id string) string {
 	t.Helper()
 	for _, s := range plan["steps"].([]any) {
-		if s := s.(object); s["id"] == id && s["act"] == "do" {
+		if s := s.(object); s["id"] == id && s["act"] != "shut" {
 			return strings.TrimSuffix(strings.TrimSpace(string(jsonOf(t, s["step"]))), ".0")
 		}
 	}
@@ -378,26 +378,15 @@ func TestAStepThatMeasuresAsksForItsReadings(t *testing.T) {
 	o := w.planned("marrick-tern-01", `{}`)
 	at, plan := "/v1/plans/"+o["id"].(string), o["plan"].(object)
 	done := at + "/steps/" + stepOf(t, plan, "recover_refrigerant") + "/done"
-	p := w.post(done, []byte(`{}`)).problem(t, http.StatusUnprocessableEntity, "bad-plan-order")
+	p := w.post(done, []byte(`{}`)).problem(t, http.StatusUnprocessableEntity, "bad-step-report")
 	if asked := string(jsonOf(t, p["errors"])); len(p["errors"].([]any)) != 2 || !strings.Contains(asked, "licensed_handler") || !strings.Contains(asked, "recovery_record") {
 		t.Errorf("%v", p["errors"])
 	}
 	w.post(done, []byte(`{"observations":[{"item":"refrigerant","found":{"licensed_handler":"R. Holt, 4711","recovery_record":"2026-17"}}]}`)).is(t, http.StatusAccepted)
 	// What is wrong with the report itself is told as for any report.
 	w.post(done, []byte(`{"observations":[{"item":"refrigerant","found":{"licensed_handler":4711,"recovery_record":"2026-17"}}]}`)).problem(t, http.StatusUnprocessableEntity, "invalid-report")
-	// A step that opens something has nothing to report.
-	for _, s := range plan["steps"].([]any) {
-		if s := s.(object); s["act"] == "open" {
-			n := strings.TrimSpace(string(jsonOf(t, s["step"])))
-			p := w.post(at+"/steps/"+n+"/done", []byte(`{}`)).problem(t, http.StatusUnprocessableEntity, "bad-plan-order")
-			if !strings.Contains(string(jsonOf(t, p["errors"])), "nothing to report") {
-				t.Errorf("%v", p["errors"])
-			}
-			break
-		}
-	}
-	for _, body := range []string{``, `[]`, `{"done":true}`, `{"date":null}`, `{"observations":[{"item":1}]}`} {
-		w.post(done, []byte(body)).problem(t, http.StatusUnprocessableEntity, "bad-plan-order")
+	for _, body := range []string{``, `[]`, `{"done":true}`, `{"date":null}`, `{"date":"2026-06"}`, `{"date":"2036-06-12"}`, `{"observations":[{"item":1}]}`} {
+		w.post(done, []byte(body)).problem(t, http.StatusUnprocessableEntity, "bad-step-report")
 	}
 	for _, n := range []string{"0", "999", "x", "-1"} {
 		w.post(at+"/steps/"+n+"/done", []byte(`{}`)).problem(t, http.StatusNotFound, "not-found")
@@ -442,19 +431,20 @@ func TestThePageOfAPlanAndItsJobCards(t *testing.T) {
 	if page := string(w.get("/vehicles/marrick-tern-01").is(t, http.StatusOK).text); !strings.Contains(page, `action="/vehicles/marrick-tern-01/plan"`) {
 		t.Error("the vehicle's page orders no plan")
 	}
-	at := form("/vehicles/marrick-tern-01/plan", "gate=first_start&people=2").is(t, http.StatusSeeOther).Header.Get("Location")
+	// So does a browser send the form of a page that has no referrers.
+	at := form("/vehicles/marrick-tern-01/plan", "gate=first_start&people=2", "Origin: null").is(t, http.StatusSeeOther).Header.Get("Location")
 	w.plans.workers.Wait()
 	if page := string(w.get("/vehicles/marrick-tern-01").text); !strings.Contains(page, `href="`+at+`"`) {
 		t.Errorf("the vehicle's page does not lead to %s", at)
 	}
 	page := string(w.get(at).is(t, http.StatusOK).text)
-	for _, want := range []string{">Work<", "Nothing is off", "Off: battery isolated", "coolant drained", "Renew the timing belt", "To be measured: refrigerant", "<svg"} {
+	for _, want := range []string{">Work<", "Nothing is off", "Off: battery isolated", "coolant drained", "Renew the timing belt", "To be measured: refrigerant", "<svg", "What is open when", "Hours of work by when", "nine in ten below"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page has no %q", want)
 		}
 	}
 	place := 0
-	for _, want := range []string{"To clear first start, which is blocked", "What to order first", "Step by step", "Time line", "While it is open"} {
+	for _, want := range []string{"To clear first start, which is blocked", "What to order first", "Step by step", "Time line", "Start procedure", "While it is open", "What if"} {
 		i := strings.Index(page[place:], want)
 		if i < 0 {
 			t.Fatalf("the page has no %q, or too early", want)
@@ -485,9 +475,10 @@ func TestThePageOfAPlanAndItsJobCards(t *testing.T) {
 		t.Errorf("%d reports", n)
 	}
 	form(at+"/steps/"+measured, "").is(t, http.StatusBadRequest)
+	form(at+"/steps/"+measured, "reading-0=R.+Holt,+4711&reading-1=2026-17&inspector=B.+Orlo").is(t, http.StatusSeeOther)
 	page = string(w.get(at).text)
 	for want, is := range map[string]bool{
-		"Done on 2026-06-12": true, "1 step reported as done": true, "/steps/" + fuel + `"`: false, "have changed since this plan was made": false,
+		"Done on 2026-06-12": true, "Done on 2026-06-12 by B. Orlo": true, "2 steps are done": true, "/steps/" + fuel + `"`: false, "/steps/" + fuel + `/undo"`: true, "have changed since this plan was made": false,
 	} {
 		if strings.Contains(page, want) != is {
 			t.Errorf("once a step is done the page says %q: %t", want, !is)
@@ -513,5 +504,237 @@ func TestThePageOfAPlanAndItsJobCards(t *testing.T) {
 	}
 	if page := string(w.get("/plans/"+queued).is(t, http.StatusOK).text); !strings.Contains(page, "for a reason") {
 		t.Error("the page of a failed plan does not say why")
+	}
+	// It is made again where somebody asks for it.
+	if w.plans.holiday.Store(false); !strings.Contains(string(w.get("/plans/"+queued).text), `action="/plans/`+queued+`/retry"`) {
+		t.Error("the page of a failed plan has no way to try again")
+	}
+	form("/plans/"+queued+"/retry", "").has(t, "Location", "/plans/"+queued)
+	w.plans.workers.Wait()
+	if page := string(w.get("/plans/" + queued).text); !strings.Contains(page, "Step by step") {
+		t.Error("a failed plan that was tried again is not there")
+	}
+	form("/plans/"+queued+"/retry", "").is(t, http.StatusConflict)
+}
+
+// Every step of a plan can be marked as done, what it finds or not, and taken back.
+func TestEveryStepCanBeTickedAndTakenBack(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.brought("marrick-tern-01.1")
+	o := w.planned("marrick-tern-01", `{}`)
+	at, steps := "/v1/plans/"+o["id"].(string), o["plan"].(object)["steps"].([]any)
+	reports := func() int {
+		return len(w.get("/v1/vehicles/marrick-tern-01/reports").object(t)["reports"].([]any))
+	}
+	silent, open := 0, ""
+	for i, s := range steps {
+		s := s.(object)
+		measures, _ := s["measures"].([]any)
+		body := jsonOf(t, object{"date": "2026-06-12", "inspector": "A. Brenner", "observations": append([]any{}, measures...)})
+		a := w.post(fmt.Sprintf("%s/steps/%d/done", at, i+1), body)
+		if s["reports"] == nil && s["measures"] == nil {
+			said := a.is(t, http.StatusOK).object(t)
+			if said["done"] != true || said["step"] != float64(i+1) || said["on"] != "2026-06-12" || said["inspector"] != "A. Brenner" {
+				t.Errorf("step %d: %v", i+1, said)
+			}
+			if silent++; s["act"] == "open" {
+				open = fmt.Sprint(i + 1)
+			}
+		} else {
+			a.is(t, http.StatusAccepted)
+		}
+	}
+	w.queue.workers.Wait()
+	if n := reports(); silent == 0 || n != 1+len(steps)-silent {
+		t.Errorf("%d of %d steps find nothing, and there are %d reports", silent, len(steps), n)
+	}
+	stored := w.get(at).object(t)
+	if done := stored["done"].([]any); len(done) != len(steps) || stored["current"] != true {
+		t.Errorf("%d of %d steps are done, current %v", len(done), len(steps), stored["current"])
+	}
+	if r := w.get("/v1/vehicles/marrick-tern-01/readiness").object(t); r["state"] != "clear" {
+		t.Errorf("the gate is %v: %v", r["state"], r["blockers"])
+	}
+	// Taken back, a step is not done, and what was reported of it is withdrawn; the plan is as current as it was.
+	done := func(step string) bool {
+		return slices.ContainsFunc(w.get(at).object(t)["done"].([]any), func(d any) bool { return fmt.Sprint(d.(object)["step"]) == step })
+	}
+	fuel := stepOf(t, o["plan"].(object), "renew_fuel")
+	for _, step := range []string{open, fuel} {
+		for range 2 {
+			if said := w.post(at+"/steps/"+step+"/undone", nil).is(t, http.StatusOK).object(t); said["done"] != false {
+				t.Errorf("%v", said)
+			}
+		}
+		if done(step) {
+			t.Errorf("step %s is done after all", step)
+		}
+	}
+	w.queue.workers.Wait()
+	if r := w.get("/v1/vehicles/marrick-tern-01/readiness").object(t); r["state"] != "blocked" || w.get(at).object(t)["current"] != true {
+		t.Errorf("without the fuel the gate is %v", r["state"])
+	}
+	// And may be ticked again; a key stands for one answer.
+	for range 2 {
+		w.post(at+"/steps/"+open+"/done", []byte(`{}`), "Idempotency-Key: again").is(t, http.StatusOK)
+	}
+	w.post(at+"/steps/"+fuel+"/done", []byte(`{}`)).is(t, http.StatusAccepted)
+	w.queue.workers.Wait()
+	if !done(open) || !done(fuel) {
+		t.Error("ticked again they are not done")
+	}
+	// A report that only calls itself so ticks nothing.
+	var form object
+	if err := json.Unmarshal(tern(t, "marrick-tern-01"), &form); err != nil {
+		t.Fatal(err)
+	}
+	form["reference"] = o["id"].(string) + "/1"
+	w.post(at+"/steps/1/undone", nil).is(t, http.StatusOK)
+	w.post("/v1/reports", jsonOf(t, form)).is(t, http.StatusAccepted)
+	w.queue.workers.Wait()
+	if done("1") || w.get(at).object(t)["current"] != false {
+		t.Error("a report that calls itself a step ticks it")
+	}
+	for _, path := range []string{"/steps/0/undone", "/steps/999/undone", "/steps/x/undone"} {
+		w.post(at+path, nil).problem(t, http.StatusNotFound, "not-found")
+	}
+}
+
+// A plan in the middle of the work knows by the ticks of the one before what is open, and can be told otherwise.
+func TestAnotherPlanKnowsWhatIsOpen(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.brought("marrick-tern-01.1")
+	o := w.planned("marrick-tern-01", `{"now":true}`)
+	at, plan := "/v1/plans/"+o["id"].(string), o["plan"].(object)
+	drained := stepOf(t, plan, "coolant_out")
+	w.post(at+"/steps/"+drained+"/done", []byte(`{}`)).is(t, http.StatusOK)
+	already := func(order string) (states []any, asked any) {
+		o := w.planned("marrick-tern-01", order)
+		for _, s := range o["plan"].(object)["opening"].([]any) {
+			if s := s.(object); s["already"] == true {
+				states = append(states, s["state"])
+			}
+		}
+		return states, o["order"].(object)["off"]
+	}
+	for _, order := range []string{`{"now":true}`, `{"now":true}`} { // the second goes by the first
+		if states, asked := already(order); fmt.Sprint(states) != "[coolant_out]" || fmt.Sprint(asked) != "[coolant_out]" {
+			t.Errorf("%s: open already are %v, ordered %v", order, states, asked)
+		}
+	}
+	page := string(w.get("/plans/" + w.planned("marrick-tern-01", `{"now":true}`)["id"].(string)).text)
+	for _, want := range []string{"Taken as open already: coolant drained", "Already open: coolant drained", `name="off" value="none"`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	// It was ticked by mistake.
+	w.post(at+"/steps/"+drained+"/undone", nil).is(t, http.StatusOK)
+	if states, asked := already(`{"now":true}`); len(states) != 0 || asked != nil {
+		t.Errorf("nothing is open, and open are %v, ordered %v", states, asked)
+	}
+	w.post(at+"/steps/"+drained+"/done", []byte(`{}`)).is(t, http.StatusOK)
+	if states, _ := already(`{"off":[],"now":true}`); len(states) != 0 {
+		t.Errorf("told otherwise, open are %v", states)
+	}
+	if states, _ := already(`{"now":true}`); len(states) != 0 {
+		t.Errorf("told otherwise before, open are %v", states)
+	}
+	w.post("/v1/vehicles/marrick-tern-01/plans", []byte(`{"off":["roof_off"],"late":{"moon":1,"coolant":9999}}`)).problem(t, http.StatusUnprocessableEntity, "bad-plan-order")
+}
+
+func TestAFailedPlanIsTriedAgain(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.brought("marrick-tern-01.1")
+	w.plans.holiday.Store(true)
+	at := w.post("/v1/vehicles/marrick-tern-01/plans", []byte(`{"gate":"crank"}`)).is(t, http.StatusAccepted).Header.Get("Location")
+	w.post(at+"/retry", nil).problem(t, http.StatusConflict, "not-failed")
+	if err := w.store.FailPlan(t.Context(), strings.TrimPrefix(at, "/v1/plans/"), []byte(`{"title":"Given up","detail":"for a reason"}`), w.service.Now()); err != nil {
+		t.Fatal(err)
+	}
+	w.plans.holiday.Store(false)
+	if again := w.post(at+"/retry", nil).is(t, http.StatusAccepted).object(t); again["state"] == "failed" || again["problem"] != nil {
+		t.Errorf("%v", again)
+	}
+	w.plans.workers.Wait()
+	if o := w.get(at).object(t); o["state"] != "done" {
+		t.Errorf("%v", o["state"])
+	}
+	w.post("/v1/plans/nothing/retry", nil).problem(t, http.StatusNotFound, "not-found")
+}
+
+// Side by side: without a job, with another person, with a part that comes late, up to another gate.
+func TestWhatIfStandsBesideThePlan(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	w.brought("marrick-tern-01.1")
+	o := w.planned("marrick-tern-01", `{"now":true}`)
+	at := "/v1/plans/" + o["id"].(string)
+	part := o["plan"].(object)["parts"].([]any)[0].(object)["part"].(string)
+	changes := []string{`{"without":["renew_timing_belt"]}`, `{"people":2}`, `{"late":{"` + part + `":7}}`, `{"gate":"crank"}`}
+	for i, change := range changes {
+		a := w.post(at+"/what-if", []byte(change), fmt.Sprintf("Idempotency-Key: %d", i)).is(t, http.StatusAccepted).object(t)
+		if a["what_if_of"] != o["id"] || a["assessment"] != o["assessment"] {
+			t.Errorf("%s: %v", change, a)
+		}
+	}
+	w.plans.workers.Wait()
+	beside := w.get(at+"/what-if").is(t, http.StatusOK).object(t)
+	list := beside["what_if"].([]any)
+	if len(list) != len(changes) || beside["plan"].(object)["id"] != o["id"] {
+		t.Fatalf("%v", beside)
+	}
+	figures := func(x any) object { return x.(object)["figures"].(object) }
+	base := figures(beside["plan"])
+	for i, change := range changes {
+		if got := string(jsonOf(t, list[i].(object)["change"])); got != change {
+			t.Errorf("%s is told as %s", change, got)
+		}
+	}
+	if f := figures(list[0]); f["clears"] != false || len(f["not_given"].([]any)) == 0 || len(list[0].(object)["difference"].(object)["does_not"].([]any)) == 0 {
+		t.Errorf("without the belt: %v", f)
+	}
+	if figures(list[1])["working_minutes"].(float64) >= base["working_minutes"].(float64) {
+		t.Errorf("two people: %v", figures(list[1]))
+	}
+	if figures(list[2])["ends"].(string) < base["ends"].(string) {
+		t.Errorf("a part late: %v", figures(list[2]))
+	}
+	if figures(list[3])["goal"] != "crank" {
+		t.Errorf("up to another gate: %v", figures(list[3]))
+	}
+	// They are not among the plans of the vehicle, and lead back.
+	if plans := w.get("/v1/vehicles/marrick-tern-01/plans").object(t)["plans"].([]any); len(plans) != 1 {
+		t.Errorf("%d plans are listed", len(plans))
+	}
+	other := list[1].(object)["id"].(string)
+	if again := w.get("/v1/plans/" + other + "/what-if").object(t); again["plan"].(object)["id"] != o["id"] {
+		t.Errorf("%v", again["plan"])
+	}
+	for _, bad := range []string{`{}`, `{"people":1}`, `{"people":0}`, `{"gate":"moon"}`, `[]`} {
+		w.post(at+"/what-if", []byte(bad)).problem(t, http.StatusUnprocessableEntity, "bad-plan-order")
+	}
+	w.post("/v1/plans/nothing/what-if", []byte(`{"people":2}`)).problem(t, http.StatusNotFound, "not-found")
+	w.get("/v1/plans/nothing/what-if").problem(t, http.StatusNotFound, "not-found")
+	// The page has them side by side, and a form for one more.
+	form := func(body string) answer {
+		return w.do(http.MethodPost, "/plans/"+o["id"].(string)+"/what-if", []byte(body), "Content-Type: application/x-www-form-urlencoded", "Sec-Fetch-Site: same-origin")
+	}
+	form("people=3&days=7").has(t, "Location", "/plans/"+o["id"].(string)+"#what-if")
+	form("part="+part+"&days=many").is(t, http.StatusBadRequest)
+	form("people=none").is(t, http.StatusBadRequest)
+	form("days=7").is(t, http.StatusBadRequest)
+	w.plans.workers.Wait()
+	page := string(w.get("/plans/" + o["id"].(string)).text)
+	for _, want := range []string{"without: renew the timing belt", "people: 2", "people: 3", ", 7 days", "up to crank", "No job in the job book covers this", "not: "} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	if page := string(w.get("/plans/" + other).text); !strings.Contains(page, "This plan is a what-if") {
+		t.Error("the page of a what-if does not say that it is one")
 	}
 }

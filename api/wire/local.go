@@ -44,12 +44,17 @@ func OnThisMachine(r *http.Request) error {
 	if !strings.EqualFold(host, "localhost") && (err != nil || !address.IsLoopback()) {
 		return CrossSite.Says("without a key the service has to be called localhost or by its loopback address, not %q", Clip(r.Host))
 	}
-	switch r.Header.Get("Sec-Fetch-Site") {
+	site := r.Header.Get("Sec-Fetch-Site")
+	switch site {
 	case "", "same-origin", "none":
 	default:
 		return CrossSite.Says("")
 	}
-	if origin := r.Header.Get("Origin"); origin != "" && origin != "http://"+r.Host && origin != "https://"+r.Host {
+	origin := r.Header.Get("Origin")
+	if origin == "null" && site == "same-origin" {
+		return nil // pages that tell nobody where they lead from say that of their forms; whose page it is the browser has said
+	}
+	if origin != "" && origin != "http://"+r.Host && origin != "https://"+r.Host {
 		return CrossSite.Says("")
 	}
 	return nil

@@ -32,6 +32,7 @@ const (
 	BadRescoreOrder
 	BadWithdrawal
 	badPlanOrder
+	badStepReport
 	noPlans
 	planNotFinished
 	planFailed
@@ -95,6 +96,7 @@ var Rows = [Kinds]row{
 	noSuchRuleSet:        {"no-such-rule-set", "Unknown rule set", http.StatusBadRequest, 0, "GET /v1/rule_sets lists the available rule sets."},
 	NoSuchGate:           {"no-such-gate", "Unknown gate", http.StatusBadRequest, 0, ""},
 	badPlanOrder:         {"bad-plan-order", "Invalid plan request", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
+	badStepReport:        {"bad-step-report", "Invalid step report", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
 	noPlans:              {"no-plans", "No plan possible", http.StatusConflict, 0, "There is no job book for the rule set of this vehicle's assessment."},
 	planNotFinished:      {"plan-not-finished", "Plan not finished", http.StatusConflict, 1, "Try again shortly."},
 	planFailed:           {"plan-failed", "Plan failed", http.StatusConflict, 0, ""},
@@ -121,7 +123,7 @@ var Rows = [Kinds]row{
 	tooManySubscriptions: {"too-many-subscriptions", "Too many webhooks", http.StatusConflict, 0, fmt.Sprintf("The limit is %d. Delete one you no longer need.", webhook.MaxSubscriptions)},
 	subscriptionDisabled: {"subscription-disabled", "Webhook disabled", http.StatusConflict, 0, "GET the webhook to see why, then resume it."},
 	NoWebhooks:           {"no-webhooks", "Webhooks not set up", http.StatusConflict, 0, "Whoever runs the service must set --webhook-key (32 random bytes in base64) on all servers and workers."},
-	notFailed:            {"not-failed", "Assessment has not failed", http.StatusConflict, 0, "Only failed assessments can be retried."},
+	notFailed:            {"not-failed", "Nothing to retry", http.StatusConflict, 0, "Only failed assessments and failed plans can be retried."},
 	NotFound:             {"not-found", "Not found", http.StatusNotFound, 0, "Nothing is stored under this name."},
 	NoSuchRoute:          {"no-such-route", "No such path", http.StatusNotFound, 0, "This path does not exist. See /docs for all paths."},
 	noSuchMethod:         {"method-not-allowed", "Method not allowed", http.StatusMethodNotAllowed, 0, "Use one of the methods in the Allow header."},
@@ -205,6 +207,7 @@ func ProblemOf(err error) *Problem {
 	var p *Problem
 	var invalid *assess.InvalidError
 	var order *assess.BadPlanOrderError
+	var step *assess.BadStepReportError
 	var faulty *assess.FaultyRuleSetError
 	var gate *assess.NoSuchGateError
 	var wrongKind *photo.WrongKindError
@@ -220,6 +223,8 @@ func ProblemOf(err error) *Problem {
 		return &Problem{Kind: faultyRuleSet, Errors: faulty.Faults}
 	case errors.As(err, &order):
 		return &Problem{Kind: badPlanOrder, Errors: order.Faults}
+	case errors.As(err, &step):
+		return &Problem{Kind: badStepReport, Errors: step.Faults}
 	case errors.As(err, &keyOrder):
 		return BadKeyOrder.Says("%s", keyOrder)
 	case errors.As(err, &subscription):

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -32,6 +31,9 @@ type planCommand struct {
 	Without []string        `help:"Jobs to leave out." placeholder:"JOB,..."`
 	Now     bool            `help:"Plan only what the gate needs, and no other work while parts are off."`
 	Start   string          `help:"First day of work. Default: the day of the latest inspection." placeholder:"2026-05-04"`
+	Off     []string        `help:"What is open already, by the ids of the steps that open it." placeholder:"STATE,..."`
+	Late    map[string]int  `help:"By how many days more than the job book says parts take to come." placeholder:"PART=DAYS;..."`
+	WhatIf  []string        `sep:"none" help:"Compare the plan with one that has a change: gate=GATE, people=N, without=JOB, licence=NAME, now=true, late=PART:DAYS, plant=NAME:N or trait=NAME:true; several with commas between. Repeat it for more plans." placeholder:"CHANGE"`
 	Format  string          `enum:"text,json" default:"text" help:"Output format: text or json."`
 }
 
@@ -69,17 +71,39 @@ func (c *planCommand) Run(t terminal) error {
 	if err != nil {
 		return err
 	}
-	reports = plan.AsOf(reports, q.Start)
-	a := score.Evaluate(set, reports, gate)
-	wording.English().Write(a)
-	p, err := plan.Make(book, set, report.Lay(reports, set.Catalogue, set.ProofCredence), a, q)
+	changes, requests, err := c.whatIfs(book, set)
 	if err != nil {
 		return err
 	}
-	if c.Format == "json" {
+	reports = plan.AsOf(reports, q.Start)
+	scorer := score.New(set)
+	a := scorer.Evaluate(reports, gate)
+	wording.English().Write(a)
+	dossier := report.Lay(reports, set.Catalogue, set.ProofCredence)
+	p, err := plan.Make(book, set, dossier, a, q)
+	if err != nil {
+		return err
+	}
+	var beside []besidePlan
+	for i, q := range requests {
+		goal := slices.IndexFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == q.Goal })
+		asked := scorer.Evaluate(reports, goal)
+		wording.English().Write(asked)
+		other, err := plan.Make(book, set, dossier, asked, q)
+		if err != nil {
+			return err
+		}
+		beside = append(beside, besidePlan{changes[i], other.Figures(), other.Beside(p)})
+	}
+	switch {
+	case c.Format == "json" && len(beside) > 0:
+		err = writeIndented(t, whatIfs{p, beside})
+	case c.Format == "json":
 		err = writePlanJSON(t, p)
-	} else {
-		err = writePlan(t, p, a, titleOf(reports), book)
+	default:
+		if err = writePlan(t, p, a, titleOf(reports), book); err == nil && len(beside) > 0 {
+			err = writeBeside(t, p, c.WhatIf, beside)
+		}
 	}
 	if err != nil {
 		return fmt.Errorf("write plan: %w", err)
@@ -95,8 +119,7 @@ func (c *planCommand) request(book *jobbook.Book, set *ruleset.Set) (plan.Reques
 	if c.People < 1 {
 		return plan.Request{}, fmt.Errorf("--people is %d: use 1 to %d", c.People, plan.MostPeople)
 	}
-	form := plan.Form{Gate: c.Gate, People: c.People, Plant: c.Plant, Traits: c.Trait, Licences: c.Licence, Without: c.Without, Now: c.Now, Start: c.Start}
-	q, faults := form.Request(book, set)
+	q, faults := c.form().Request(book, set)
 	if q.Goal == "" {
 		q.Goal = set.Gates[set.Asks].ID
 	}
@@ -112,10 +135,94 @@ func (c *planCommand) request(book *jobbook.Book, set *ruleset.Set) (plan.Reques
 			at = c.Licence[position(at)]
 		case "without":
 			at = c.Without[position(at)]
+		case "off":
+			at = c.Off[position(at)]
 		}
 		errs = append(errs, fmt.Errorf("--%s: %s", strings.TrimSuffix(name+" "+at, " "), f.Detail))
 	}
 	return q, errors.Join(errs...)
+}
+
+func (c *planCommand) form() plan.Form {
+	return plan.Form{Gate: c.Gate, People: c.People, Plant: c.Plant, Traits: c.Trait, Licences: c.Licence, Without: c.Without, Now: c.Now, Start: c.Start, Off: c.Off, Late: c.Late}
+}
+
+// besidePlan is a plan with a change, held beside the plan without it.
+type besidePlan struct {
+	Change     plan.Form       `json:"change"`
+	Figures    plan.Figures    `json:"figures"`
+	Difference plan.Difference `json:"difference"`
+}
+
+// whatIfs is a plan with those that are held beside it.
+type whatIfs struct {
+	Plan   *plan.Plan   `json:"plan"`
+	WhatIf []besidePlan `json:"what_if"`
+}
+
+// whatIfs reads the changes that plans are to be made with.
+func (c *planCommand) whatIfs(book *jobbook.Book, set *ruleset.Set) (changes []plan.Form, requests []plan.Request, err error) {
+	var errs []error
+	for _, text := range c.WhatIf {
+		change, err := changeOf(text)
+		if err != nil {
+			errs = append(errs, fmt.Errorf("--what-if %s: %w", text, err))
+			continue
+		}
+		q, faults := c.form().With(change).Request(book, set)
+		for _, f := range faults {
+			errs = append(errs, fmt.Errorf("--what-if %s: %s", text, f.Detail))
+		}
+		if q.Goal == "" {
+			q.Goal = set.Gates[set.Asks].ID
+		}
+		changes, requests = append(changes, change), append(requests, q)
+	}
+	return changes, requests, errors.Join(errs...)
+}
+
+// changeOf reads a change, such as people=2,late=timing_belt:7.
+func changeOf(text string) (plan.Form, error) {
+	var f plan.Form
+	for part := range strings.SplitSeq(text, ",") {
+		name, value, _ := strings.Cut(part, "=")
+		of, number, _ := strings.Cut(value, ":")
+		var err error
+		switch name {
+		case "gate":
+			f.Gate = value
+		case "without":
+			f.Without = append(f.Without, value)
+		case "licence":
+			f.Licences = append(f.Licences, value)
+		case "now":
+			f.Now, err = strconv.ParseBool(value)
+		case "people":
+			if f.People, err = strconv.Atoi(value); err == nil && f.People < 1 {
+				err = fmt.Errorf("people is %d: use 1 to %d", f.People, plan.MostPeople)
+			}
+		case "late", "plant":
+			var n int
+			if n, err = strconv.Atoi(number); err == nil {
+				one := plan.Form{Late: map[string]int{of: n}}
+				if name == "plant" {
+					one = plan.Form{Plant: map[string]int{of: n}}
+				}
+				f = f.With(one)
+			}
+		case "trait":
+			var is bool
+			if is, err = strconv.ParseBool(number); err == nil {
+				f = f.With(plan.Form{Traits: map[string]bool{of: is}})
+			}
+		default:
+			err = errors.New("use gate=GATE, people=N, without=JOB, licence=NAME, now=true, late=PART:DAYS, plant=NAME:N or trait=NAME:true")
+		}
+		if err != nil {
+			return f, err
+		}
+	}
+	return f, nil
 }
 
 // position reads the place in a list that a JSON Pointer ends with.
@@ -139,13 +246,67 @@ func writePlanJSON(t terminal, p *plan.Plan) error {
 	if err != nil {
 		return err
 	}
-	var b bytes.Buffer
-	if err := json.Indent(&b, data, "", "  "); err != nil {
+	return writeIndented(t, json.RawMessage(data))
+}
+
+func writeIndented(t terminal, v any) error {
+	data, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
 		return err
 	}
-	b.WriteByte('\n')
-	_, err = b.WriteTo(t.out)
+	_, err = t.out.Write(append(data, '\n'))
 	return err
+}
+
+// writeBeside writes plans side by side, the one without a change first.
+func writeBeside(t terminal, p *plan.Plan, asked []string, beside []besidePlan) error {
+	var b strings.Builder
+	w := planPage{newPage(&b, t), p}
+	w.heading("What if")
+	rows := [][]string{{"  ", "work", "days", "likely finished", "steps"}}
+	if p.Totals.Cost != nil {
+		rows[0] = slices.Insert(rows[0], 2, "cost")
+	}
+	row := func(name string, f plan.Figures) {
+		one := []string{"  " + name, hours(f.Labour.P50), fmt.Sprint(f.Days.P50), f.Ends, fmt.Sprint(f.Steps)}
+		if f.Cost != nil {
+			one = slices.Insert(one, 2, w.money(f.Cost.P50))
+		}
+		rows = append(rows, one)
+	}
+	row("as planned", p.Figures())
+	for i, x := range beside {
+		row(asked[i], x.Figures)
+	}
+	w.table(rows)
+	for i, x := range beside {
+		d := x.Difference
+		for _, line := range []struct {
+			is   string
+			list []plan.Named
+		}{{"also: ", slices.Concat(d.Opens, d.Does)}, {"not: ", slices.Concat(d.OpensNot, d.DoesNot)}} {
+			if len(line.list) > 0 {
+				w.fill("  "+asked[i]+", "+line.is, "    ", strings.Join(namesOf(line.list), "; "))
+			}
+		}
+		switch {
+		case x.Figures.NoOrder:
+			w.line("  %s: no order is possible", asked[i])
+		case len(x.Figures.Open) > 0:
+			w.fill("  "+asked[i]+", the gate stays shut: ", "    ", w.words.Clearing(x.Figures.Open))
+		}
+	}
+	w.fill("  ", "  ", "Work and days are the middle ones of the draws: it is as likely as not that it takes less.")
+	_, err := io.WriteString(t.out, b.String())
+	return err
+}
+
+func namesOf(list []plan.Named) []string {
+	var out []string
+	for _, n := range list {
+		out = append(out, n.Is)
+	}
+	return out
 }
 
 // hours writes minutes as hours with one decimal.
@@ -180,6 +341,7 @@ func writePlan(t terminal, p *plan.Plan, a *score.Assessment, title string, book
 	w.steps()
 	w.parts()
 	w.while()
+	w.looks()
 	w.branches()
 	w.start()
 	w.rest()
@@ -292,10 +454,13 @@ func (w planPage) opening() {
 	w.heading("What comes off, once")
 	for _, o := range p.Opening {
 		text := o.Is + ": open " + hours(o.Open.Likely)
+		if o.Already {
+			text = o.Is + ": open already"
+		}
 		if o.Closed == "" {
 			text += ", close " + hours(o.Close.Likely)
 		}
-		if o.People > 1 {
+		if o.People > 1 && !o.Already {
 			text += fmt.Sprintf(", %d people", o.People)
 		}
 		if o.Closed != "" {
@@ -340,25 +505,29 @@ func (w planPage) steps() {
 			w.line("  %s", w.strong(day))
 		}
 		what := s.Is
-		switch s.Act {
-		case plan.Opens:
+		switch {
+		case s.Already:
+			what = "already open: " + what
+		case s.Act == plan.Opens:
 			what = "open: " + what
-		case plan.Shuts:
+		case s.Act == plan.Shuts:
 			what = "shut: " + what
 		}
 		if s.Visit > 1 {
 			what += ", for the second time"
 		}
 		how := []string{rangeHours(s.Minutes)}
-		if s.BoughtIn {
+		if s.Already {
+			how = []string{"nothing to do"}
+		} else if s.BoughtIn {
 			how = []string{"bought in, licence: " + wording.Spaced(s.Licensed)}
 		} else if s.Licensed != "" {
 			how = append(how, "licence: "+wording.Spaced(s.Licensed))
 		}
-		if s.People > 1 && !s.BoughtIn {
+		if s.People > 1 && !s.BoughtIn && !s.Already {
 			how = append(how, fmt.Sprintf("%d people", s.People))
 		}
-		if s.Float == 0 {
+		if s.Float == 0 && !s.Already {
 			how = append(how, "no day to lose")
 		}
 		w.fill(fmt.Sprintf("%4d. ", s.Step), "      ", what+"; "+strings.Join(how, ", "))
@@ -436,6 +605,24 @@ func (w planPage) while() {
 			text += fmt.Sprintf("; a look first, %s, is worth %s", hours(x.Look.Minutes), w.amount(x.Look.Worth))
 		}
 		w.fill("  - ", "    ", text)
+	}
+}
+
+func (w planPage) looks() {
+	if len(w.p.Looks) == 0 {
+		return
+	}
+	w.heading("Looks that are worth more than they take")
+	for _, x := range w.p.Looks {
+		does := "it may bring in: "
+		if x.Done {
+			does = "it may spare: "
+		}
+		per := fmt.Sprintf("%.1f minutes of labour", float64(x.PerMinute)/100)
+		if w.p.Currency != "" {
+			per = fmt.Sprintf("%.2f %s", float64(x.PerMinute)/100, w.p.Currency)
+		}
+		w.fill("  - ", "    ", fmt.Sprintf("%s, %d minutes: worth %s, %s a minute; %s%s", x.Is, x.Minutes, w.amount(x.Worth), per, does, x.JobIs))
 	}
 }
 

@@ -27,6 +27,11 @@ func TestPlanTellsByItsExitStatusWhetherItLeadsToTheGate(t *testing.T) {
 		"no such licence":              {[]string{testcase("base-tern.json"), "--licence", "pilot"}, 2},
 		"no such day":                  {[]string{testcase("base-tern.json"), "--start", "2026-05"}, 2},
 		"no such job book":             {[]string{testcase("base-tern.json"), "--jobs", "nowhere"}, 2},
+		"no such state":                {[]string{testcase("base-tern.json"), "--off", "roof_off"}, 2},
+		"no such part":                 {[]string{testcase("base-tern.json"), "--late", "moon=7"}, 2},
+		"what if nobody":               {[]string{testcase("base-tern.json"), "--what-if", "people=0"}, 2},
+		"what if what":                 {[]string{testcase("base-tern.json"), "--what-if", "weather=fine"}, 2},
+		"what if a part is late":       {[]string{testcase("base-tern.json"), "--what-if", "late=coolant"}, 2},
 		"no such file":                 {[]string{"nowhere.json"}, 2},
 		"two vehicles":                 {[]string{testcase("base-tern.json"), testcase("base-dale.json")}, 2},
 	} {
@@ -80,6 +85,7 @@ func TestPlanIsReadable(t *testing.T) {
 	for golden, args := range map[string][]string{
 		"plan-belt.txt":    {"plan", demo("marrick-tern-01.1.json")},
 		"plan-diesel.txt":  {"plan", demo("corvane-dale-07.1.json"), "--gate", "road_test", "--people", "2"},
+		"plan-what-if.txt": {"plan", demo("marrick-tern-01.1.json"), "--now", "--off", "coolant_out", "--what-if", "people=2", "--what-if", "without=renew_timing_belt", "--what-if", "late=timing_belt:14", "--what-if", "gate=road_test"},
 		"plan-nothing.txt": {"plan", demo("marrick-tern-01.1.json"), "--gate", "hand_turn"},
 	} {
 		t.Run(golden, func(t *testing.T) {
@@ -131,5 +137,19 @@ func TestJobsLintSaysWhatIsOdd(t *testing.T) {
 	code, out, _ = session(t, "", "jobs", "lint", "--jobs", ownPrices(t, "parts:\n  - {id: gold_bolt, is: \"golden bolt\", kind: stock, price: [1, 2, 3], lead: [0, 1, 2]}\n"))
 	if code != exitBlocked || !strings.Contains(out, "unused: ") || !strings.Contains(out, "gold_bolt") {
 		t.Errorf("status %d:\n%s", code, out)
+	}
+}
+
+func TestPlansSideBySideAsJSON(t *testing.T) {
+	code, out, errs := session(t, "", "plan", "--format", "json", "--now", "--what-if", "gate=crank,people=2", demo("marrick-tern-01.1.json"))
+	var both struct {
+		Plan   plan.Plan
+		WhatIf []besidePlan `json:"what_if"`
+	}
+	if err := json.Unmarshal([]byte(out), &both); err != nil {
+		t.Fatal(err, errs)
+	}
+	if code != exitClear || both.Plan.Goal != "first_start" || len(both.WhatIf) != 1 || both.WhatIf[0].Figures.Goal != "crank" || both.WhatIf[0].Change.People != 2 {
+		t.Errorf("status %d, %+v", code, both.WhatIf)
 	}
 }

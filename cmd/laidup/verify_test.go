@@ -113,7 +113,7 @@ func furnish(t *testing.T, c config.Store) {
 	b.work(t)
 	list, err := own.Plans(t.Context(), assess.PlanPage{Vehicle: "marrick-tern-01", Limit: 1})
 	check(err)
-	_, err = own.ReportStep(t.Context(), list[0].ID, 1, []byte(`{}`), "key-step")
+	_, _, err = own.ReportStep(t.Context(), list[0].ID, 1, []byte(`{}`), "key-step")
 	check(err)
 
 	tern, err := os.ReadFile(demo("marrick-tern-01.1.json"))

@@ -42,6 +42,7 @@ type Order struct {
 	RuleSet string // "name" or "name/version"; empty: the one that reports are scored under by default
 	// IdempotencyKey makes a repeat harmless; empty means none was sent.
 	IdempotencyKey string
+	Step           *StepRef // of a plan that the report is of; nil: of none
 }
 
 // MaxReports is how many reports a vehicle may have: an assessment reads all of them.
@@ -145,7 +146,7 @@ func (own Account) take(ctx context.Context, o Order, set *ruleset.Set, gate int
 		Vehicle: r.Vehicle.Reference, Description: r.Vehicle.Description, Reference: r.Reference, Inspected: checked.Inspected,
 		Replaces: in.replaces, Photos: r.AllPhotos(),
 		Body: o.Body, Gate: set.Gates[gate].ID, RuleSet: refOf(set), At: in.at, ImportedAt: in.imported,
-		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key,
+		Most: MaxReports, IdempotencyKey: o.IdempotencyKey, PostedBy: ActorOf(ctx).Key, Step: o.Step,
 	}
 	if o.IdempotencyKey != "" {
 		sub.Fingerprint = o.fingerprint()

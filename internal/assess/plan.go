@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -33,6 +32,7 @@ type PlanSubmission struct {
 	// Fingerprint is a digest of what the key came with.
 	IdempotencyKey string
 	Fingerprint    string
+	WhatIfOf       string // the plan that it is to be held beside; empty: it is one to work by
 }
 
 // Plan is a stored plan. It covers the reports on Vehicle that stood at Ordinal, so that it comes out the same whenever
@@ -52,8 +52,31 @@ type Plan struct {
 	FinishedAt             time.Time  // zero until done or failed
 	Current                bool       // but for those of its own steps no report came on the vehicle since, and none was withdrawn; workers are not told
 	Body                   []byte     // a [plan.Plan] as JSON, once done
-	Done                   []StepDone // what was reported of it; only [Account.Plan] tells
+	Done                   []StepDone // the steps of it that are done; only [Account.Plan] tells
 	Problem                []byte     // problem details, once failed
+	WhatIfOf               string     // the plan that it is to be held beside; empty: it is one to work by
+}
+
+// Tick is what somebody said of a step of a plan: that it is done, or that it is not after all. It is never changed; the
+// newest of a step counts.
+type Tick struct {
+	Plan      string
+	Step      int
+	Undone    bool
+	On        string // the day on which it was done; empty where it is not
+	Inspector string // who did it; empty: nobody told
+	Report    string // the id of the report of what was found; empty: the step finds nothing
+	Stands    bool   // its report, if it has one, was not withdrawn; only [PlanStore.Ticks] tells
+	At        time.Time
+	By        string // the id of the API key that it came with; empty: none was needed
+}
+
+// TickSubmission is a tick on its way into the store.
+type TickSubmission struct {
+	Tick
+	Organisation, Vehicle string
+	// IdempotencyKey makes a repeat harmless; empty means none was sent.
+	IdempotencyKey, Fingerprint string
 }
 
 // PlanPage asks for a vehicle's plans without bodies, newest first. Cursor: BeforeCreated and BeforeID of the last one seen;
@@ -76,11 +99,20 @@ type PlanStore interface {
 	OrderPlan(ctx context.Context, s PlanSubmission) (p Plan, repeat bool, err error)
 	// Plan returns one plan with its body.
 	Plan(ctx context.Context, organisation, id string) (Plan, error)
-	// StepReports lists the reports of a plan's steps that stand, without their bodies, oldest first: by their
-	// reference, which begins with the plan's id and a slash.
-	StepReports(ctx context.Context, organisation string, p Plan) ([]Report, error)
-	// Plans lists a vehicle's plans.
+	// Tick writes down what is said of a step of a plan of a vehicle that finds nothing, or is not done after all. Where a
+	// step finds something, [Store.Accept] does with the report. It returns ErrNotFound where the vehicle has no
+	// such plan, and ErrKeyReused when the idempotency key is known with another fingerprint; repeat says that the
+	// key and fingerprint are known, and that nothing was written.
+	Tick(ctx context.Context, t TickSubmission) (repeat bool, err error)
+	// Ticks lists what was said of the steps of a vehicle's plans, or of one of them if it is named, in the order in
+	// which it was said.
+	Ticks(ctx context.Context, organisation, vehicle, plan string) ([]Tick, error)
+	// Plans lists a vehicle's plans, but for those that are only to be held beside another.
 	Plans(ctx context.Context, p PlanPage) ([]Plan, error)
+	// WhatIfs lists the plans that are to be held beside one, with their bodies, oldest first.
+	WhatIfs(ctx context.Context, organisation, plan string, limit int) ([]Plan, error)
+	// RetryPlan is for plans what [Store.Retry] is for assessments; it returns ErrNotFailed.
+	RetryPlan(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error)
 	// StartPlan, PutBackPlan, FinishPlan, FailPlan, WaitingPlans and PlanEnqueued are for plans what [Store] has for
 	// assessments.
 	StartPlan(ctx context.Context, id string) (Plan, error)
@@ -148,22 +180,215 @@ func (own Account) OrderPlan(ctx context.Context, reference string, body []byte,
 	}
 	form.Gate = cmp.Or(form.Gate, basis.Gate)
 	form.Start = cmp.Or(form.Start, today.String())
+	if form.Off == nil {
+		if form.Off, err = own.off(ctx, basis.Vehicle, book); err != nil {
+			return Plan{}, err
+		}
+	}
 	request, err := json.Marshal(form)
 	if err != nil {
 		return Plan{}, fmt.Errorf("encode order of a plan: %w", err)
 	}
-	p, repeat, err := s.plans.OrderPlan(ctx, PlanSubmission{
-		ID: s.newID(), Organisation: own.organisation, Basis: basis, Gate: form.Gate, Request: request, At: at,
-		IdempotencyKey: key, Fingerprint: fingerprint("plan", strings.ToLower(reference), asked),
+	return own.order(ctx, PlanSubmission{
+		Basis: basis, Gate: form.Gate, Request: request, At: at, IdempotencyKey: key, Fingerprint: fingerprint("plan", strings.ToLower(reference), asked),
 	})
-	if err != nil {
-		return Plan{}, fmt.Errorf("store plan of %s: %w", reference, err)
+}
+
+// MostWhatIfs is how many plans may be held beside one.
+const MostWhatIfs = 20
+
+// WhatIf orders a plan to be held beside one: of the same reports and begun on the same day, with a change. body is a
+// [plan.Form] of which at least one member is given. What goes for [Account.OrderPlan] goes for it.
+func (own Account) WhatIf(ctx context.Context, id string, body []byte, key string) (Plan, error) {
+	s := own.service
+	if s.plans == nil || s.jobs == nil {
+		return Plan{}, ErrNoPlans
 	}
-	s.log.InfoContext(ctx, "plan ordered", "plan", p.ID, "assessment", p.AssessmentID, "gate", p.Gate, "repeat", repeat)
+	of, err := s.plans.Plan(ctx, own.organisation, id)
+	if err != nil {
+		return Plan{}, fmt.Errorf("load plan %s: %w", id, err)
+	}
+	change, faults := plan.DecodeForm(body)
+	if len(faults) > 0 {
+		return Plan{}, &BadPlanOrderError{faults}
+	}
+	base, faults := plan.DecodeForm(of.Request)
+	if len(faults) > 0 {
+		return Plan{}, fmt.Errorf("read order of plan %s: %s", id, faults[0].Detail)
+	}
+	set, book, err := own.plannedBy(ctx, of.RuleSet)
+	if err != nil {
+		return Plan{}, err
+	}
+	form := base.With(change)
+	_, faults = change.Request(book, set)
+	if asked, err := json.Marshal(form.Since(base)); err == nil && string(asked) == "{}" {
+		faults = append(faults, report.Fault{Pointer: "", Code: report.Missing, Detail: `say what is to be otherwise than in the plan: {"people": 2}, {"without": ["renew_clutch"]}, {"late": {"timing_belt": 7}}, {"gate": "crank"}`})
+	}
+	root := cmp.Or(of.WhatIfOf, of.ID)
+	others, err := s.plans.WhatIfs(ctx, own.organisation, root, MostWhatIfs)
+	if err != nil {
+		return Plan{}, err
+	}
+	if len(others) == MostWhatIfs {
+		faults = append(faults, report.Fault{Pointer: "", Code: report.OutOfRange, Detail: fmt.Sprintf("%d plans stand beside this one already: order a plan with this change", MostWhatIfs)})
+	}
+	if len(faults) > 0 {
+		return Plan{}, &BadPlanOrderError{faults}
+	}
+	request, err := json.Marshal(form)
+	if err != nil {
+		return Plan{}, fmt.Errorf("encode order of a plan: %w", err)
+	}
+	return own.order(ctx, PlanSubmission{
+		Basis: Assessment{ID: of.AssessmentID, ReportID: of.ReportID, Vehicle: of.Vehicle, Ordinal: of.Ordinal, Gate: form.Gate, RuleSet: refOf(set)},
+		Gate:  form.Gate, Request: request, WhatIfOf: root, IdempotencyKey: key, Fingerprint: fingerprint("what if", id, body), At: s.clock(),
+	})
+}
+
+// order stores a plan to be made, and hands it to the queue.
+func (own Account) order(ctx context.Context, o PlanSubmission) (Plan, error) {
+	s := own.service
+	o.ID, o.Organisation = s.newID(), own.organisation
+	p, repeat, err := s.plans.OrderPlan(ctx, o)
+	if err != nil {
+		return Plan{}, fmt.Errorf("store plan of %s: %w", o.Basis.Vehicle, err)
+	}
+	s.log.InfoContext(ctx, "plan ordered", "plan", p.ID, "assessment", p.AssessmentID, "gate", p.Gate, "what_if_of", p.WhatIfOf, "repeat", repeat)
 	if !repeat {
 		s.hand(context.WithoutCancel(ctx), s.planning(), errand{p.ID, firstAttempt}, senderWaits)
 	}
 	return p, nil
+}
+
+// Side is a plan as it is held beside another. Figures is nil until it is made, and Than, which is what it opens and does that
+// the other does not, until both are; Change is what its order has otherwise.
+type Side struct {
+	Stored  Plan
+	Change  plan.Form
+	Figures *plan.Figures
+	Than    *plan.Difference
+}
+
+// WhatIfs returns a plan and those that are held beside it, in that order; of one that is held beside another, those of
+// the other.
+func (own Account) WhatIfs(ctx context.Context, id string) ([]Side, error) {
+	of, err := own.Plan(ctx, id)
+	if err == nil && of.WhatIfOf != "" {
+		of, err = own.Plan(ctx, of.WhatIfOf)
+	}
+	if err != nil {
+		return nil, err
+	}
+	beside, err := own.service.plans.WhatIfs(ctx, own.organisation, of.ID, MostWhatIfs)
+	if err != nil {
+		return nil, fmt.Errorf("list what stands beside plan %s: %w", id, err)
+	}
+	var base plan.Form
+	var from *plan.Plan
+	var sides []Side
+	for i, stored := range append([]Plan{of}, beside...) {
+		asked, faults := plan.DecodeForm(stored.Request)
+		if len(faults) > 0 {
+			return nil, fmt.Errorf("read order of plan %s: %s", stored.ID, faults[0].Detail)
+		}
+		if i == 0 {
+			base = asked
+		}
+		s := Side{Stored: stored, Change: asked.Since(base)}
+		if stored.State == Done {
+			read, err := made(stored)
+			if err != nil {
+				return nil, err
+			}
+			figures := read.Figures()
+			s.Figures = &figures
+			if i == 0 {
+				from = read
+			} else if from != nil {
+				than := read.Beside(from)
+				s.Than = &than
+			}
+		}
+		sides = append(sides, s)
+	}
+	return sides, nil
+}
+
+// off tells what is open on a vehicle by what was ticked: what was open when its newest plan was ordered, and what was
+// said of its steps, and of those of others since then. States that the book does not know are left out.
+func (own Account) off(ctx context.Context, vehicle string, book *jobbook.Book) ([]string, error) {
+	plans := own.service.plans
+	newest, err := plans.Plans(ctx, PlanPage{Organisation: own.organisation, Vehicle: vehicle, Limit: 1})
+	if err != nil || len(newest) == 0 {
+		return nil, err
+	}
+	ticks, err := plans.Ticks(ctx, own.organisation, vehicle, "")
+	if err != nil {
+		return nil, fmt.Errorf("find what is off %s: %w", vehicle, err)
+	}
+	said := map[string][]Tick{}
+	var order []string // of the plans, those first of which something was said last
+	for _, t := range ticks {
+		said[t.Plan] = append(said[t.Plan], t)
+		order = slices.DeleteFunc(order, func(id string) bool { return id == t.Plan })
+		order = append(order, t.Plan)
+	}
+	order = append(slices.DeleteFunc(order, func(id string) bool { return id == newest[0].ID }), newest[0].ID)
+	var list []plan.Ticked
+	for _, id := range order {
+		last := lastSaid(said[id])
+		ticked := plan.Ticked{}
+		for step, t := range last {
+			switch since := !t.At.Before(newest[0].CreatedAt); {
+			case done(t) && (since || id == newest[0].ID):
+				ticked.Done = append(ticked.Done, step)
+			case !done(t) && since && id != newest[0].ID:
+				ticked.Undone = append(ticked.Undone, step)
+			}
+		}
+		if len(ticked.Done)+len(ticked.Undone) == 0 {
+			continue
+		}
+		stored, err := plans.Plan(ctx, own.organisation, id)
+		if err != nil {
+			return nil, fmt.Errorf("find what is off %s: %w", vehicle, err)
+		}
+		if ticked.Plan, err = made(stored); err != nil {
+			return nil, err
+		}
+		list = append(list, ticked)
+	}
+	asked, faults := plan.DecodeForm(newest[0].Request)
+	if len(faults) > 0 {
+		return nil, fmt.Errorf("read order of plan %s: %s", newest[0].ID, faults[0].Detail)
+	}
+	return slices.DeleteFunc(plan.OffAfter(asked.Off, list...), func(id string) bool {
+		return !slices.ContainsFunc(book.States, func(s *jobbook.State) bool { return s.ID == id })
+	}), nil
+}
+
+// lastSaid has the newest tick of each step of a plan, of which these are all.
+func lastSaid(ticks []Tick) map[int]Tick {
+	last := map[int]Tick{}
+	for _, t := range ticks {
+		if t.Undone || t.Stands || !done(last[t.Step]) {
+			last[t.Step] = t // the report of an earlier one stands though that of a later one was withdrawn
+		}
+	}
+	return last
+}
+
+// done says whether a step is done by its newest tick.
+func done(t Tick) bool { return t.Step > 0 && !t.Undone && t.Stands }
+
+// made reads a plan that is done.
+func made(p Plan) (*plan.Plan, error) {
+	var read plan.Plan
+	if err := json.Unmarshal(p.Body, &read); err != nil {
+		return nil, fmt.Errorf("read plan %s: %w", p.ID, err)
+	}
+	return &read, nil
 }
 
 // plannedBy finds what to plan by: the rule set of an assessment, or the current one where that is gone or no job book is
@@ -200,25 +425,30 @@ func (own Account) Plan(ctx context.Context, id string) (Plan, error) {
 	return p, err
 }
 
-// StepDone is a step of a plan that was reported as done.
+// StepDone is a step of a plan that somebody said is done.
 type StepDone struct {
-	Step       int
-	Report, On string // the id of the newest report of it, and the day on which it was done
+	Step      int
+	On        string // the day on which it was done
+	Inspector string // who did it; empty: nobody told
+	Report    string // the id of the newest report of what was found; empty: it finds nothing
+	At        time.Time
+	By        string // the id of the API key that it came with; empty: none was needed
 }
 
-// stepsDone lists the steps of a plan that were reported, and whose report stands, by their numbers.
+// stepsDone lists the steps of a plan that are done, by their numbers.
 func (own Account) stepsDone(ctx context.Context, p Plan) ([]StepDone, error) {
-	reports, err := own.service.plans.StepReports(ctx, own.organisation, p)
+	ticks, err := own.service.plans.Ticks(ctx, own.organisation, p.Vehicle, p.ID)
 	if err != nil {
 		return nil, fmt.Errorf("list what was done of plan %s: %w", p.ID, err)
 	}
-	newest := map[int]StepDone{}
-	for _, r := range reports {
-		if step := plan.StepOf(p.ID, r.Reference); step > 0 {
-			newest[step] = StepDone{step, r.ID, r.Inspected}
+	var list []StepDone
+	for _, t := range lastSaid(ticks) {
+		if done(t) {
+			list = append(list, StepDone{t.Step, t.On, t.Inspector, t.Report, t.At, t.By})
 		}
 	}
-	return slices.SortedFunc(maps.Values(newest), func(a, b StepDone) int { return a.Step - b.Step }), nil
+	slices.SortFunc(list, func(a, b StepDone) int { return a.Step - b.Step })
+	return list, nil
 }
 
 // Plans lists a vehicle's plans; the organisation of the page is filled in.
@@ -234,36 +464,128 @@ func (own Account) Plans(ctx context.Context, p PlanPage) ([]Plan, error) {
 	return list, nil
 }
 
-// ReportStep reports what a step of a plan found, as a report on the vehicle: what the step reports if all is well, and what
-// body, a [plan.DoneForm], has besides or instead. The error is a [*BadPlanOrderError], [ErrNotFound], [ErrPlanUnfinished],
-// or one of [Account.Submit].
-func (own Account) ReportStep(ctx context.Context, id string, step int, body []byte, key string) (Accepted, error) {
+// Said counts how often something was said of each step of a plan.
+func (own Account) Said(ctx context.Context, p Plan) (map[int]int, error) {
+	ticks, err := own.service.plans.Ticks(ctx, own.organisation, p.Vehicle, p.ID)
+	if err != nil {
+		return nil, fmt.Errorf("list what was said of plan %s: %w", p.ID, err)
+	}
+	said := map[int]int{}
+	for _, t := range ticks {
+		said[t.Step]++
+	}
+	return said, nil
+}
+
+// BadStepReportError means that what was said of a step cannot be taken: these are its faults.
+type BadStepReportError struct {
+	Faults []report.Fault
+}
+
+// Error counts the faults.
+func (e *BadStepReportError) Error() string {
+	return fmt.Sprintf("the report of a step has %d faults", len(e.Faults))
+}
+
+// step loads a plan that is done, and the number of steps tells whether it has one.
+func (own Account) step(ctx context.Context, id string, step int) (Plan, *plan.Plan, error) {
 	p, err := own.Plan(ctx, id)
 	if err != nil {
-		return Accepted{}, err
+		return p, nil, err
 	}
 	if p.State != Done {
-		return Accepted{}, ErrPlanUnfinished
+		return p, nil, ErrPlanUnfinished
 	}
-	var made plan.Plan
-	if err := json.Unmarshal(p.Body, &made); err != nil {
-		return Accepted{}, fmt.Errorf("read plan %s: %w", id, err)
+	read, err := made(p)
+	if err == nil && (step < 1 || step > len(read.Steps)) {
+		err = fmt.Errorf("step %d of plan %s: %w", step, id, ErrNotFound)
 	}
-	if step < 1 || step > len(made.Steps) {
-		return Accepted{}, fmt.Errorf("step %d of plan %s: %w", step, id, ErrNotFound)
+	return p, read, err
+}
+
+// ReportStep says that a step of a plan is done. What it finds is a report on the vehicle: what the step reports if all is
+// well, and what body, a [plan.DoneForm], has besides or instead; found is nil where it finds nothing. The error is a
+// [*BadStepReportError], [ErrNotFound], [ErrPlanUnfinished], or one of [Account.Submit].
+func (own Account) ReportStep(ctx context.Context, id string, step int, body []byte, key string) (said StepDone, found *Accepted, err error) {
+	p, read, err := own.step(ctx, id, step)
+	if err != nil {
+		return StepDone{}, nil, err
 	}
 	form, faults := plan.DecodeDone(body)
-	if len(faults) > 0 {
-		return Accepted{}, &BadPlanOrderError{faults}
+	now := own.service.clock()
+	if form.Date == "" {
+		form.Date = dayOf(now).String()
+	} else if d, err := calendar.Parse(form.Date); err == nil && d.Earliest() > dayOf(now)+report.DaysAhead {
+		faults = append(faults, report.Fault{Pointer: "/date", Code: report.OutOfRange, Detail: "this day is still to come: write the day on which it was done"})
 	}
-	form.Date = cmp.Or(form.Date, own.service.Today().String())
-	done, faults := made.Done(step, form)
 	if len(faults) > 0 {
-		return Accepted{}, &BadPlanOrderError{faults}
+		return StepDone{}, nil, &BadStepReportError{faults}
+	}
+	posted, faults := read.Done(step, form)
+	if len(faults) > 0 {
+		return StepDone{}, nil, &BadStepReportError{faults}
 	}
 	// Sent again tomorrow it is the same, though it would be dated tomorrow.
 	sent := fmt.Appendf(nil, "step %d of %s\x00%s", step, id, body)
-	return own.Submit(ctx, Order{Body: done, Sent: sent, Gate: p.Gate, IdempotencyKey: key})
+	said = StepDone{Step: step, On: form.Date, Inspector: form.Inspector, At: now, By: ActorOf(ctx).Key}
+	if posted != nil {
+		accepted, err := own.Submit(ctx, Order{Body: posted, Sent: sent, Gate: p.Gate, IdempotencyKey: key, Step: &StepRef{id, step, form.Inspector}})
+		said.Report = accepted.ReportID
+		return said, &accepted, err
+	}
+	t := TickSubmission{
+		Tick:         Tick{Plan: id, Step: step, On: said.On, Inspector: said.Inspector, At: now, By: said.By},
+		Organisation: own.organisation, Vehicle: p.Vehicle, IdempotencyKey: key, Fingerprint: fingerprint("", "", sent),
+	}
+	repeat, err := own.service.plans.Tick(ctx, t)
+	if err != nil {
+		return StepDone{}, nil, fmt.Errorf("tick step %d of plan %s: %w", step, id, err)
+	}
+	own.service.log.InfoContext(ctx, "step done", "plan", id, "step", step, "repeat", repeat)
+	return said, nil, nil
+}
+
+// TakeBackStep says that a step of a plan is not done after all: it was ticked by mistake. What was reported of it is
+// withdrawn. Nothing changes where the step is not done. The error is [ErrNotFound], [ErrPlanUnfinished], or one of the store's.
+func (own Account) TakeBackStep(ctx context.Context, id string, step int) error {
+	p, _, err := own.step(ctx, id, step)
+	if err != nil || !slices.ContainsFunc(p.Done, func(d StepDone) bool { return d.Step == step }) {
+		return err
+	}
+	ticks, err := own.service.plans.Ticks(ctx, own.organisation, p.Vehicle, id)
+	if err != nil {
+		return fmt.Errorf("take back step %d of plan %s: %w", step, id, err)
+	}
+	for _, t := range ticks {
+		if t.Step == step && t.Report != "" && t.Stands {
+			if _, err := own.Withdraw(ctx, t.Report, fmt.Sprintf("Step %d of plan %s was marked as done by mistake.", step, id)); err != nil {
+				return err
+			}
+		}
+	}
+	_, err = own.service.plans.Tick(ctx, TickSubmission{
+		Tick: Tick{Plan: id, Step: step, Undone: true, At: own.service.clock(), By: ActorOf(ctx).Key}, Organisation: own.organisation, Vehicle: p.Vehicle,
+	})
+	if err != nil {
+		return fmt.Errorf("take back step %d of plan %s: %w", step, id, err)
+	}
+	own.service.log.InfoContext(ctx, "step not done after all", "plan", id, "step", step)
+	return nil
+}
+
+// RetryPlan queues a failed plan again. The error is [ErrNotFound] or [ErrNotFailed].
+func (own Account) RetryPlan(ctx context.Context, id string) error {
+	if own.service.plans == nil {
+		return ErrNotFound
+	}
+	attempt, err := own.service.plans.RetryPlan(ctx, own.organisation, id, own.service.clock())
+	if err != nil {
+		return fmt.Errorf("retry plan %s: %w", id, err)
+	}
+	attempt = max(attempt, firstAttempt) + 1
+	own.service.log.InfoContext(ctx, "failed plan is tried again", "plan", id, "attempt", attempt)
+	own.service.hand(context.WithoutCancel(ctx), own.service.planning(), errand{id, attempt}, senderWaits)
+	return nil
 }
 
 // ErrPlanUnfinished means that a plan has no steps yet, or has failed.

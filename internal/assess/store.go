@@ -19,8 +19,8 @@ var ErrNothingToReplace = errors.New("nothing to replace")
 // ErrFinished means that an assessment is already done or failed; it is never written twice.
 var ErrFinished = errors.New("assessment already finished")
 
-// ErrNotFailed means that an assessment that is to be tried again has not failed.
-var ErrNotFailed = errors.New("assessment has not failed")
+// ErrNotFailed means that an assessment or a plan that is to be tried again has not failed.
+var ErrNotFailed = errors.New("has not failed")
 
 // ErrKeyReused means that an idempotency key was sent before with another request.
 var ErrKeyReused = errors.New("idempotency key used before with another request")
@@ -75,6 +75,7 @@ type Submission struct {
 	Replaces     string         // the id of the report that it is to stand for; empty: none
 	PostedBy     string         // the id of the API key that it came with; empty: none was needed
 	Photos       []report.Photo // that it links
+	Step         *StepRef       // of a plan of the vehicle that it is of; nil: of none
 
 	// Most is how many reports the vehicle may have with this one; zero: any number.
 	Most int
@@ -82,6 +83,13 @@ type Submission struct {
 	// Fingerprint is a digest of the request the key came with.
 	IdempotencyKey string
 	Fingerprint    string
+}
+
+// StepRef is a step of a plan that a report says is done, and who did it; empty: nobody told.
+type StepRef struct {
+	Plan      string
+	Number    int
+	Inspector string
 }
 
 // QueuedAt is since when the assessment waits.

@@ -2,12 +2,13 @@ package plan
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
+	"laidup/internal/calendar"
 	"laidup/internal/report"
 	"laidup/internal/score"
 )
@@ -44,11 +45,37 @@ func DecodeDone(data []byte) (DoneForm, []report.Fault) {
 		}
 		f.Observations = append(f.Observations, o)
 	}
+	if f.Date != "" {
+		if d, err := calendar.Parse(f.Date); err != nil || !d.ToTheDay() {
+			wrong.add("/date", report.WrongValue, "this is no day: write it as 2026-05-04, or leave it out for today")
+		}
+	}
+	if utf8.RuneCountInString(f.Inspector) > report.MaxText {
+		wrong.add("/inspector", report.OutOfRange, "write at most %d characters", report.MaxText)
+	}
 	return f, wrong
 }
 
-// Done is the report of a step, which has one: what it reports if all is well, with the day on which it was done, but for
-// the findings that the form has, which stand instead. What the step measures has to be in the form: no value is made up.
+// Measured lists what a step measures one by one: each has one finding, and one position where the item has some.
+func (d Doing) Measured() []score.Clearing {
+	var list []score.Clearing
+	for _, c := range d.Measures {
+		for _, x := range c.Found {
+			for _, at := range positions(c.At) {
+				one := score.Clearing{Item: c.Item, Found: score.FindingsForm{x}}
+				if at != "" {
+					one.At = []string{at}
+				}
+				list = append(list, one)
+			}
+		}
+	}
+	return list
+}
+
+// Done is the report of a step: what it reports if all is well, with the day on which it was done, but for
+// the findings that the form has, which stand instead. What the step measures has to be in the form: no value is made up. It is nil where the step finds
+// nothing and the form has nothing: then there is only to be said that it is done.
 func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 	s := p.Steps[step-1]
 	given := map[string]bool{}
@@ -63,17 +90,14 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 		return given[item+"."+finding+"@"+at] || given[item+"."+finding+"@"]
 	}
 	var wrong faults
-	for _, c := range s.Measures {
-		for _, x := range c.Found {
-			for _, at := range positions(c.At) {
-				if !has(c.Item, x.ID, at) {
-					where := ""
-					if at != "" {
-						where = fmt.Sprintf(", \"at\": [%q]", at)
-					}
-					wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
-				}
-			}
+	for _, c := range s.Measured() {
+		x, at, where := c.Found[0], "", ""
+		if len(c.At) > 0 {
+			at = c.At[0]
+			where = fmt.Sprintf(", \"at\": [%q]", at)
+		}
+		if !has(c.Item, x.ID, at) {
+			wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
 		}
 	}
 	if len(wrong) > 0 {
@@ -107,7 +131,7 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 		list = append(list, o)
 	}
 	if len(list) == 0 {
-		return nil, []report.Fault{{Pointer: "/observations", Code: report.Missing, Detail: "this step reports no finding: there is nothing to report unless you found something, which goes in here"}}
+		return nil, nil
 	}
 	inspection := map[string]string{"date": f.Date}
 	if f.Inspector != "" {
@@ -122,18 +146,8 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 	return data, nil
 }
 
-// StepReference is the reference of the report of a step, by which it is known again.
+// StepReference is the reference of the report of a step, so that people see what it is of.
 func StepReference(plan string, step int) string { return fmt.Sprintf("%s/%d", plan, step) }
-
-// StepOf is the step of a plan that a report with this reference is of; 0: of none.
-func StepOf(plan, reference string) int {
-	number, ours := strings.CutPrefix(reference, plan+"/")
-	step, err := strconv.Atoi(number)
-	if !ours || err != nil {
-		return 0
-	}
-	return step
-}
 
 // positions are those of an item, or one that is empty for the item as a whole.
 func positions(at []string) []string {

@@ -2,6 +2,7 @@ package plan
 
 import (
 	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -17,6 +18,7 @@ import (
 type laid struct {
 	minutes Range
 	people  int
+	already bool // it opens what is open already
 	parts   []jobbook.Need
 	money   Range // of its parts, in cents
 }
@@ -107,7 +109,7 @@ func (m *maker) openingOf(chosen []*choice) map[string]string {
 	}
 	for _, id := range m.opening.Ways {
 		w := m.wayOf[id]
-		m.p.Opening = append(m.p.Opening, Opened{w.State.ID, w.State.Is, w.ID, w.Note, minutesOf(rangeOf(w.Open)), minutesOf(rangeOf(w.Close)), w.People, closed[w.State.ID]})
+		m.p.Opening = append(m.p.Opening, Opened{w.State.ID, w.State.Is, w.ID, w.Note, minutesOf(rangeOf(w.Open)), minutesOf(rangeOf(w.Close)), w.People, closed[w.State.ID], w.already})
 		m.p.Assumed = append(m.p.Assumed, w.assumed...)
 	}
 	for _, c := range chosen {
@@ -233,7 +235,10 @@ func (m *maker) step(s Step, wayTo map[string]*way, closed map[string]string) la
 		l.minutes, l.people, l.parts = c.minutes, c.people, c.parts
 	case Opens:
 		w := wayTo[s.ID]
-		l.minutes, l.people = rangeOf(w.Open), w.People
+		l.people = w.People
+		if l.already = w.already && s.Visit < 2; !l.already {
+			l.minutes = rangeOf(w.Open)
+		}
 	case Shuts:
 		w := wayTo[s.ID]
 		l.minutes, l.people, l.parts = rangeOf(w.Close), w.People, w.UsesUp
@@ -245,13 +250,18 @@ func (m *maker) step(s Step, wayTo map[string]*way, closed map[string]string) la
 // doing writes a step down.
 func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string]*way) {
 	d := Doing{Step: i + 1, Act: s.Act, ID: s.ID, Minutes: minutesOf(l.minutes), People: l.people, Parts: needsText(l.parts)}
+	if m.book.Rate > 0 {
+		cost := Cents((l.minutes.Likely*int64(l.people)*int64(m.book.Rate)+30)/60 + l.money.Likely)
+		d.Cost = &cost
+	}
 	if s.Visit > 1 {
 		d.Visit = s.Visit
 	}
 	if s.Act != Does {
 		w := wayTo[s.ID]
 		d.Is = w.State.Is
-		if s.Act == Opens {
+		d.Already = l.already
+		if s.Act == Opens && !d.Already {
 			d.Cautions = w.State.Cautions
 		}
 		m.p.Steps = append(m.p.Steps, d)
@@ -280,6 +290,7 @@ func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string
 			d.Readings = append(d.Readings, name)
 		}
 	}
+	m.renewals(c, &d)
 	d.Reports, d.Measures = together(d.Reports), together(d.Measures)
 	slices.Sort(ranks)
 	for _, r := range slices.Compact(ranks) {
@@ -297,6 +308,27 @@ func (m *maker) doing(s Step, i int, l laid, reports reporting, wayTo map[string
 		d.Why = "needed"
 	}
 	m.p.Steps = append(m.p.Steps, d)
+}
+
+// renewals adds to what a step reports the parts that it renews though nobody asked for it: who looks at the vehicle next
+// finds them new.
+func (m *maker) renewals(c *choice, d *Doing) {
+	if c.job == nil {
+		return
+	}
+	for _, g := range c.job.Gives {
+		it := g.Finding.Item
+		if g.Finding != it.Renewed || g.Shown || slices.ContainsFunc(d.Reports, func(r score.Clearing) bool {
+			return r.Item == it.ID && slices.ContainsFunc(r.Found, func(f score.FindingForm) bool { return f.ID == g.Finding.ID })
+		}) {
+			continue
+		}
+		report := score.Clearing{Item: it.ID, Found: score.FindingsForm{{ID: g.Finding.ID, Value: json.RawMessage(`"` + m.p.AsOf + `"`)}}}
+		for _, p := range g.At {
+			report.At = append(report.At, p.ID)
+		}
+		d.Reports = merge(d.Reports, report)
+	}
 }
 
 // measured says whether a finding is a reading or something written down, not a plain yes or one of several
@@ -344,7 +376,7 @@ func (m *maker) project(kept []Step, steps []laid, before [][2]int, wayTo map[st
 	plant, place := map[*jobbook.Plant]int{}, map[*jobbook.Place]int{}
 	for _, x := range m.book.Plants {
 		plant[x] = len(p.Capacity)
-		p.Capacity = append(p.Capacity, m.plant(x))
+		p.Capacity = append(p.Capacity, max(m.plant(x), m.taken(x)))
 	}
 	for _, x := range m.book.Places {
 		place[x] = len(p.Capacity)
@@ -354,7 +386,7 @@ func (m *maker) project(kept []Step, steps []laid, before [][2]int, wayTo map[st
 		l := &steps[i]
 		w := Work{ID: string(s.Act) + " " + s.ID, Minutes: l.minutes.Likely, Release: m.released(l.parts, func(d jobbook.Days) int64 { return int64(d.Likely) })}
 		people := l.people
-		if s.Act == Does && m.alone[s.ID].boughtIn {
+		if l.already || s.Act == Does && m.alone[s.ID].boughtIn {
 			people = 0
 		}
 		if people > 0 {
@@ -370,7 +402,9 @@ func (m *maker) project(kept []Step, steps []laid, before [][2]int, wayTo map[st
 			}
 		default:
 			x := wayTo[s.ID]
-			uses, places = x.Uses, x.Places
+			if !l.already {
+				uses, places = x.Uses, x.Places
+			}
 			if s.Act == Opens {
 				holds = x.Holds
 			}
@@ -409,6 +443,16 @@ func (m *maker) project(kept []Step, steps []laid, before [][2]int, wayTo map[st
 	return p
 }
 
+// taken is 1 where what is open already holds a plant, whatever there is of it.
+func (m *maker) taken(x *jobbook.Plant) int {
+	for _, id := range m.opening.Ways {
+		if w := m.wayOf[id]; w.already && slices.Contains(w.Holds, x) {
+			return 1
+		}
+	}
+	return 0
+}
+
 // waits turns minutes that pass by the clock into working minutes.
 func (m *maker) waits(minutes int64) int64 {
 	return (minutes*int64(m.q.DayMinutes) + 1439) / 1440
@@ -444,11 +488,17 @@ func (m *maker) heldBelow(s Step, x *jobbook.Plant, wayTo map[string]*way) bool 
 func (m *maker) released(needs []jobbook.Need, days func(jobbook.Days) int64) int64 {
 	at := int64(0)
 	for _, n := range needs {
-		if d := days(n.Any[0].Lead); d > 0 {
+		if d := days(n.Any[0].Lead) + int64(m.q.Late[n.Any[0].ID]); d > 0 {
 			at = max(at, m.minute(d))
 		}
 	}
 	return at
+}
+
+// lead is how many days a part takes to come.
+func (m *maker) lead(p *jobbook.Part) Range {
+	late := int64(m.q.Late[p.ID])
+	return rangeOf(p.Lead).Plus(Range{late, late, late})
 }
 
 // branches writes down what may come to light.
@@ -486,18 +536,18 @@ func (m *maker) parts(kept []Step, steps []laid, s *Schedule) {
 			if !is {
 				k = len(m.p.Order)
 				at[p] = k
-				o := Ordered{Part: p.ID, Is: p.Is, Kind: string(p.Kind), Step: i + 1, Planned: m.day(s.Start[i]).String(), Latest: latest.String(), Lead: minutesOf(rangeOf(p.Lead))}
+				o := Ordered{Part: p.ID, Is: p.Is, Kind: string(p.Kind), Step: i + 1, Planned: m.day(s.Start[i]).String(), Latest: latest.String(), Lead: minutesOf(m.lead(p))}
 				for _, other := range n.Any[1:] {
 					o.Instead = strings.TrimPrefix(o.Instead+", "+other.Is, ", ")
 				}
 				// A lead time of days is drawn as the hours are.
-				by := latest - calendar.Day(rangeOf(p.Lead).Quantile(8000)) // #nosec G115 -- days
+				by := latest - calendar.Day(m.lead(p).Quantile(8000)) // #nosec G115 -- days
 				if by < m.q.Start {
 					by = m.q.Start
-					o.Late = rangeOf(p.Lead).High > 0
+					o.Late = m.lead(p).High > 0
 				}
 				// Nor later than for the day that the step is planned on, though that may wait.
-				by = max(m.q.Start, min(by, m.day(s.Start[i])-calendar.Day(rangeOf(p.Lead).Likely))) // #nosec G115 -- days
+				by = max(m.q.Start, min(by, m.day(s.Start[i])-calendar.Day(m.lead(p).Likely))) // #nosec G115 -- days
 				o.OrderBy = by.String()
 				m.p.Order = append(m.p.Order, o)
 			}
@@ -615,13 +665,13 @@ func (m *maker) lateParts(draws *Draws, needs []jobbook.Need) []int64 {
 	var out []int64
 	for _, n := range needs {
 		p := n.Any[0]
-		if p.Lead.High == 0 {
+		if m.lead(p).High == 0 {
 			continue
 		}
 		if out == nil {
 			out = make([]int64, Runs)
 		}
-		for r, d := range draws.Of("lead "+p.ID, rangeOf(p.Lead), 0) {
+		for r, d := range draws.Of("lead "+p.ID, m.lead(p), 0) {
 			out[r] = max(out[r], m.minute(d))
 		}
 	}

@@ -30,6 +30,10 @@ type Request struct {
 	Without  []string // ids of jobs that are not to be done
 	Now      bool     // only what the gate needs: nothing is weighed against doing it later
 	Years    int      // how far "later" reaches; 0: as the book says
+	// Off has the ids of states that are open when the work begins. What one of them needs open is taken to be open too.
+	Off []string
+	// Late has by how many days more than the book says a part takes to come, by its id.
+	Late map[string]int
 }
 
 // Plan is what to do, in which order, by when and for how much. Times are in minutes of working time. Money is there only
@@ -56,7 +60,9 @@ type Plan struct {
 	// NoOrder is there where the work holds itself up: then there are no steps, and nothing that follows from them.
 	NoOrder *NoOrder `json:"no_order,omitempty"`
 	// While has the jobs that are not needed and were weighed because what they need is open or nearly so.
-	While    []Weighed `json:"while_open"`
+	While []Weighed `json:"while_open"`
+	// Looks has what nobody looked at and a look at which is worth more than it takes, the most per minute first.
+	Looks    []LookFor `json:"looks"`
 	Branches []Branch  `json:"branches"`
 	Order    []Ordered `json:"parts"`
 	Totals   Totals    `json:"totals"`
@@ -100,6 +106,8 @@ type Opened struct {
 	// People is how many it takes.
 	People int    `json:"people"`
 	Closed string `json:"closed_by,omitempty"` // the job that does the closing
+	// Already says that it is open when the work begins, so that only its closing is work.
+	Already bool `json:"already,omitzero"`
 }
 
 // Cleared is a blocker that a step helps to clear.
@@ -116,10 +124,12 @@ type Doing struct {
 	ID      string  `json:"id"`
 	Is      string  `json:"is"`
 	Look    bool    `json:"look,omitzero"`
-	Visit   int     `json:"visit,omitzero"` // 2 where a state is opened for the second time
+	Visit   int     `json:"visit,omitzero"`   // 2 where a state is opened for the second time
+	Already bool    `json:"already,omitzero"` // it opens what is open when the work begins: there is nothing to do
 	Minutes Minutes `json:"minutes"`
 	People  int     `json:"people"`
-	Begins  int64   `json:"begins"` // working minutes from the start
+	Cost    *Cents  `json:"cost,omitempty"` // labour and parts, if it goes as is likely
+	Begins  int64   `json:"begins"`         // working minutes from the start
 	Day     string  `json:"day"`
 	// Float is by how much it may be late without making the whole late if people and plant were no matter;
 	// Slack the same in the schedule that was made while no other step moves.
@@ -191,6 +201,17 @@ type LookFirst struct {
 	Item    string `json:"item"`
 	Minutes int64  `json:"minutes"`
 	Worth   Amount `json:"worth"`
+}
+
+// LookFor is a look that is worth more than it takes, and the job that is decided by it. PerMinute is what a minute of it is worth: in
+// the currency of the plan, or in minutes of labour where the book has no rate.
+type LookFor struct {
+	LookFirst
+	Is        string `json:"is"` // the item, in words
+	Job       string `json:"job"`
+	JobIs     string `json:"job_is"`
+	Done      bool   `json:"done"` // the job is in the plan: the look may spare it; else it may bring it in
+	PerMinute Cents  `json:"worth_per_minute"`
 }
 
 // Branch is what a step may bring to light, and what it adds then.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -38,6 +39,7 @@ type maker struct {
 	wayOf  map[string]*way
 	barred map[*jobbook.Trait][]*way      // by what nobody told
 	proves map[*catalogue.Finding]*choice // whoever has to prove it again once it was spoiled
+	off    map[string]*way                // by which way what is open already was opened, by state
 
 	problem *Problem
 	opening *Opening
@@ -105,10 +107,14 @@ type branch struct {
 
 type way struct {
 	*jobbook.Way
+	already       bool // what it opens is open when the work begins
 	cost, closing int64
 	branches      []branch
 	assumed       []Assumed
 }
+
+// alreadyOff is the job of a problem that has all open that is open already: it has to be shut again.
+const alreadyOff = "already off"
 
 // rounds is how often a plan is made anew because what it reports raises questions; one is usual.
 const rounds = 4
@@ -254,7 +260,7 @@ func (m *maker) begin() {
 	m.byWant, m.alone, m.wayOf, m.proves = map[place]*want{}, map[string]*choice{}, map[string]*way{}, map[*catalogue.Finding]*choice{}
 	m.p = &Plan{
 		Schema: SchemaName, Vehicle: m.a.Vehicle, Assessment: m.a.ID, Report: m.a.Report, AsOf: m.a.AsOf, Goal: m.q.Goal, RuleSet: m.a.RuleSet,
-		Book: BookName{m.book.Name, m.book.Version, m.book.Digest}, Opening: []Opened{}, Steps: []Doing{}, While: []Weighed{}, Branches: []Branch{}, Order: []Ordered{}, Start: []Stage{}, Cautions: append([]string{}, m.book.Cautions...),
+		Book: BookName{m.book.Name, m.book.Version, m.book.Digest}, Opening: []Opened{}, Steps: []Doing{}, While: []Weighed{}, Looks: []LookFor{}, Branches: []Branch{}, Order: []Ordered{}, Start: []Stage{}, Cautions: append([]string{}, m.book.Cautions...),
 		Assumes: []string{
 			"A look costs its minutes and, by the chance that the part is bad, what renewing it then costs.",
 			"What comes to light adds its own work and parts; opening more for it is not counted in the ranges.",
@@ -265,6 +271,45 @@ func (m *maker) begin() {
 		m.p.Currency = m.book.Currency
 	}
 	m.p.State = m.a.Gates[m.goal].State
+	m.already()
+}
+
+// already finds out by which ways what is open when the work begins was opened, and what is open with it.
+func (m *maker) already() {
+	m.off = map[string]*way{}
+	todo := slices.Clone(m.q.Off)
+	slices.Sort(todo)
+	for len(todo) > 0 {
+		id := todo[0]
+		todo = todo[1:]
+		i := slices.IndexFunc(m.book.States, func(s *jobbook.State) bool { return s.ID == id })
+		if i < 0 || m.off[id] != nil {
+			continue
+		}
+		s := m.book.States[i]
+		var by *jobbook.Way
+		fewest := 0
+		for _, w := range s.Ways {
+			if may, _, _ := m.holds(w.When); !may || !m.has(s) {
+				continue
+			}
+			missing := 0
+			for _, n := range m.stateIDs(w.Needs) {
+				if !slices.Contains(m.q.Off, n) {
+					missing++
+				}
+			}
+			if by == nil || missing < fewest {
+				by, fewest = w, missing
+			}
+		}
+		if by == nil {
+			m.p.Assumes = append(m.p.Assumes, fmt.Sprintf("This vehicle has no %q that could be open: it is left out.", s.Is))
+			continue
+		}
+		m.off[id] = &way{Way: by, already: true}
+		todo = append(todo, m.stateIDs(by.Needs)...)
+	}
 }
 
 // collect reads the blockers up to the goal.
@@ -580,6 +625,11 @@ func (m *maker) routes() {
 		if !m.has(s) {
 			continue
 		}
+		if w := m.off[s.ID]; w != nil {
+			m.ways = append(m.ways, w)
+			m.wayOf[w.ID] = w
+			continue
+		}
 		var sure, unsure []*way
 		for _, w := range s.Ways {
 			may, known, facts := m.holds(w.When)
@@ -665,7 +715,7 @@ func (m *maker) other() {
 		p.Ways = slices.Clone(p.Ways)
 		for _, w := range m.barred[t] {
 			m.cost(w)
-			p.Ways = append(p.Ways, m.wayIn(w))
+			p.Ways = append(p.Ways, m.wayIn(w, false))
 		}
 		if o, err := p.Solve(); err == nil && o.Cost < m.opening.Cost {
 			saves := m.shown(m.opening.Cost - o.Cost)
@@ -750,16 +800,21 @@ func (m *maker) cost(w *way) {
 	w.closing = rangeOf(w.Close).Sixfold()*int64(w.People) + m.partsCost(w.UsesUp)
 }
 
-// wayIn is a way as the problem has it: with the jobs that it brings, and those that prove again what it spoils.
-func (m *maker) wayIn(w *way) Way {
-	jobs := []string{}
-	for _, j := range slices.Concat(w.After, w.Then) {
+// wayIn is a way as the problem has it: with the jobs that it brings, and those that prove again what it spoils. What is
+// open already costs nothing to open, and what comes before its opening is behind it.
+func (m *maker) wayIn(w *way, already bool) Way {
+	jobs, cost := []string{}, w.cost
+	brings := slices.Concat(w.After, w.Then)
+	if already {
+		brings, cost = w.Then, 0
+	}
+	for _, j := range brings {
 		if m.alone[j.ID] != nil {
 			jobs = append(jobs, j.ID)
 		}
 	}
 	jobs = append(jobs, m.proofsOf(w.State.Spoils, "")...)
-	return Way{ID: w.ID, Opens: w.State.ID, Needs: m.stateIDs(w.Needs), Jobs: jobs, Cost: w.cost, Closing: w.closing}
+	return Way{ID: w.ID, Opens: w.State.ID, Needs: m.stateIDs(w.Needs), Jobs: jobs, Cost: cost, Closing: w.closing}
 }
 
 // sees returns the cheapest job that sees to an item which is bad: it gives the finding and does not only show
@@ -839,7 +894,11 @@ func (m *maker) choose() error {
 		}
 	}
 	for _, w := range m.ways {
-		p.Ways = append(p.Ways, m.wayIn(w))
+		p.Ways = append(p.Ways, m.wayIn(w, w.already))
+	}
+	if len(m.off) > 0 {
+		p.Jobs = append(p.Jobs, Task{ID: alreadyOff, Open: [][]string{slices.Sorted(maps.Keys(m.off))}})
+		p.Must = []string{alreadyOff}
 	}
 	for _, c := range m.order {
 		t := Task{ID: c.id, Open: c.open, Needs: slices.Concat(c.needs, m.proofsOf(c.spoils, c.id)), Cost: c.cost}
@@ -880,6 +939,7 @@ func (m *maker) choose() error {
 		}
 	}
 	m.other()
+	m.opening.Jobs = slices.DeleteFunc(m.opening.Jobs, func(id string) bool { return id == alreadyOff })
 	return nil
 }
 
@@ -901,9 +961,6 @@ type weighing struct {
 // weigh adds the jobs that might be done while things are open, and solves again.
 func (m *maker) weigh() error {
 	isOpen := m.opened(m.opening)
-	if len(isOpen) == 0 {
-		return nil // nothing is open, so nothing is to be done while it is
-	}
 	within := func(states []string) bool {
 		missing := ""
 		for _, s := range states {
@@ -922,18 +979,23 @@ func (m *maker) weigh() error {
 	years, km := float64(m.years()), m.distance()
 	// What something costs alone is a plan of its own.
 	bare := *m.problem
-	bare.Want, bare.Must = nil, nil
+	bare.Want, bare.Must, bare.Ways = nil, nil, nil
+	for _, w := range m.ways {
+		bare.Ways = append(bare.Ways, m.wayIn(w, false)) // by then it is shut
+	}
 	candidates := map[string]*weighing{}
+	var far []*weighing // whose access is neither open nor nearly so: only a look may bring them in
 	tasks := slices.Clone(m.problem.Jobs)
 	for i := range tasks {
 		c := m.alone[tasks[i].ID]
-		if c.job == nil || c.job.Later == nil || c.job.Discovered || c.once >= 0 || c.boughtIn || len(c.unsure) > 0 {
+		if c == nil || c.job == nil || c.job.Later == nil || c.job.Discovered || c.once >= 0 || c.boughtIn || len(c.unsure) > 0 {
 			continue
 		}
-		if _, is := slices.BinarySearch(m.opening.Jobs, c.id); is || len(c.open) == 0 || !slices.ContainsFunc(c.open, within) || slices.ContainsFunc(c.open, func(s []string) bool { return len(s) == 0 }) {
+		if _, is := slices.BinarySearch(m.opening.Jobs, c.id); is || m.renewed(c) {
 			continue
 		}
-		if m.renewed(c) {
+		near := len(isOpen) > 0 && len(c.open) > 0 && slices.ContainsFunc(c.open, within) && !slices.ContainsFunc(c.open, func(s []string) bool { return len(s) == 0 })
+		if !near && !m.lookable(c.job.Later.Item) {
 			continue
 		}
 		bare.Must = []string{c.id}
@@ -947,9 +1009,13 @@ func (m *maker) weigh() error {
 			ahead = km
 		}
 		w := &weighing{Weighed: Weighed{Job: c.id, Is: c.is, Because: l.Because}}
-		w.alone = alone.Cost + rangeOf(l.Fails).Sixfold()
+		w.now, w.alone = alone.Cost, alone.Cost+rangeOf(l.Fails).Sixfold()
 		w.Chance = tenThousandths(math.Max(Fails(l.Shape, l.Scale, age, ahead), m.chanceOf(l.Item)))
 		w.New = tenThousandths(Fails(l.Shape, l.Scale, 0, ahead))
+		if !near {
+			far = append(far, w)
+			continue
+		}
 		weighed := NowOrLater{Chance: w.Chance, New: w.New, Alone: w.alone}
 		w.later = weighed.Later()
 		tasks[i].Optional, tasks[i].Later = true, w.later
@@ -957,6 +1023,7 @@ func (m *maker) weigh() error {
 		candidates[c.id] = w
 	}
 	if len(candidates) == 0 {
+		m.looks(far)
 		return nil
 	}
 	full := *m.problem
@@ -995,12 +1062,47 @@ func (m *maker) weigh() error {
 	slices.SortFunc(all, func(a, b *weighing) int {
 		return cmp.Or(cmp.Compare(btoi(b.Done), btoi(a.Done)), cmp.Compare(b.later-b.now, a.later-a.now), cmp.Compare(a.Job, b.Job))
 	})
+	m.looks(slices.Concat(all, far))
 	for _, w := range all {
-		m.lookFirst(w)
 		w.Now, w.Later, w.Alone = m.shown(w.now), m.shown(w.later), m.shown(w.alone)
 		m.p.While = append(m.p.While, w.Weighed)
 	}
 	return nil
+}
+
+// looks names the looks that are worth more than they take, the most per minute first.
+func (m *maker) looks(list []*weighing) {
+	for _, w := range list {
+		m.lookFirst(w)
+		if w.Look == nil {
+			continue
+		}
+		it := m.alone[w.Job].job.Later.Item
+		x := LookFor{LookFirst: *w.Look, Is: it.Is, Job: w.Job, JobIs: w.Is, Done: w.Done}
+		worth := w.Look.Worth.Minutes * 100
+		if w.Look.Worth.Cost != nil {
+			worth = int64(*w.Look.Worth.Cost)
+		}
+		x.PerMinute = Cents(worth / max(1, w.Look.Minutes))
+		m.p.Looks = append(m.p.Looks, x)
+	}
+	slices.SortStableFunc(m.p.Looks, func(a, b LookFor) int {
+		return cmp.Or(cmp.Compare(b.PerMinute, a.PerMinute), cmp.Compare(a.Item, b.Item), cmp.Compare(a.Job, b.Job))
+	})
+}
+
+// lookable says whether nobody had a look at an item yet, and one needs nothing more opened.
+func (m *maker) lookable(it *catalogue.Item) bool {
+	if it == nil {
+		return false
+	}
+	look := m.book.Looks[it.Index]
+	open, can := m.openings(look.Open)
+	isOpen := m.opened(m.opening)
+	reached := len(open) == 0 || slices.ContainsFunc(open, func(states []string) bool {
+		return !slices.ContainsFunc(states, func(s string) bool { return !isOpen[s] })
+	})
+	return can && reached && look.Once == "" && it.AppliesTo(m.d.Frame) && !slices.ContainsFunc(look.Gives, func(f *catalogue.Finding) bool { return m.d.Standing(f) != nil })
 }
 
 // lookFirst finds out whether a look at the part, which nobody had, is worth more than it takes. The part is bad
@@ -1009,18 +1111,10 @@ func (m *maker) weigh() error {
 // fault of the part they are on.
 func (m *maker) lookFirst(w *weighing) {
 	l := m.alone[w.Job].job.Later
-	if l.Item == nil {
+	if !m.lookable(l.Item) {
 		return
 	}
 	look := m.book.Looks[l.Item.Index]
-	open, can := m.openings(look.Open)
-	isOpen := m.opened(m.opening)
-	reached := len(open) == 0 || slices.ContainsFunc(open, func(states []string) bool {
-		return !slices.ContainsFunc(states, func(s string) bool { return !isOpen[s] })
-	})
-	if !can || !reached || look.Once != "" || !l.Item.AppliesTo(m.d.Frame) || slices.ContainsFunc(look.Gives, func(f *catalogue.Finding) bool { return m.d.Standing(f) != nil }) {
-		return
-	}
 	found, clear := 0.0, 0.0
 	for _, r := range m.set.Rules {
 		if r.Fault == nil || r.Fault.Item != l.Item || r.WeightOf != nil || len(r.Curve) > 0 || r.General || len(r.Needs) == 0 {
@@ -1268,7 +1362,7 @@ func (m *maker) sequenced(chosen []*choice, reports reporting, late map[string][
 	}
 	for _, id := range m.opening.Ways {
 		w := m.wayOf[id]
-		s := Site{ID: w.State.ID, Needs: m.stateIDs(w.Needs), Spoils: keys(w.State.Spoils), Again: w.cost + w.closing}
+		s := Site{ID: w.State.ID, Needs: m.stateIDs(w.Needs), Spoils: keys(w.State.Spoils), Already: w.already, Again: w.cost + w.closing}
 		for _, j := range w.After {
 			s.First = append(s.First, j.ID)
 		}

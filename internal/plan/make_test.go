@@ -523,8 +523,13 @@ func TestOneMoreBlockerChangesTheWayIn(t *testing.T) {
 // A look at what nobody looked at is named where it is worth more than it takes.
 func TestALookIsNamedOnlyWhereItIsWorthMoreThanItTakes(t *testing.T) {
 	w := ourWorld(t)
-	named := 0
-	for _, reports := range w.demos(t) {
+	named, listed := 0, 0
+	vehicles := w.demos(t)
+	unseen := w.unseen(t)
+	for _, kind := range []string{"petrol_car", "motorcycle"} {
+		vehicles[kind] = unseen[kind]
+	}
+	for _, reports := range vehicles {
 		p, _ := w.plan(t, reports, Request{Goal: "road_test"})
 		for _, x := range p.While {
 			if x.Look == nil {
@@ -535,8 +540,42 @@ func TestALookIsNamedOnlyWhereItIsWorthMoreThanItTakes(t *testing.T) {
 				t.Errorf("%s: %+v", x.Job, x.Look)
 			}
 		}
+		for i, x := range p.Looks {
+			if x.Worth.Minutes < x.Minutes || x.PerMinute < 100 || x.PerMinute != Cents(x.Worth.Minutes*100/x.Minutes) || i > 0 && x.PerMinute > p.Looks[i-1].PerMinute {
+				t.Errorf("look %d: %+v", i, x)
+			}
+			listed++
+		}
+	}
+	if listed < named {
+		t.Errorf("%d looks are listed, and %d named with the jobs", listed, named)
 	}
 	if named == 0 {
 		t.Error("no look is worth anything")
+	}
+}
+
+// The demo van, up to the road test: what pays is renewed while the wheels are off, without a look where that would not change
+// anything, and the rest is left; the engine is turned by hand, and oil pressure built, once the sump is shut.
+func TestOnTheVanOnlyWhatPaysIsRenewed(t *testing.T) {
+	w := ourWorld(t)
+	p, _ := w.plan(t, w.demos(t)["corvane-dale-07"], Request{Goal: "road_test"})
+	at := func(act Act, id string) int {
+		return slices.IndexFunc(p.Steps, func(s Doing) bool { return s.Act == act && s.ID == id })
+	}
+	if at(Does, "renew_steering_joints") < 0 || at(Does, "look:steering_joints") >= 0 {
+		t.Error("the steering joints are not renewed, or looked at first")
+	}
+	for _, job := range []string{"renew_ball_joints", "renew_wheel_bearings", "renew_dampers", "renew_water_pump"} {
+		i := slices.IndexFunc(p.While, func(x Weighed) bool { return x.Job == job })
+		if i < 0 || p.While[i].Done || p.While[i].Now.Minutes <= p.While[i].Later.Minutes {
+			t.Errorf("%s: %+v", job, p.While[max(0, i)])
+		}
+	}
+	if i := slices.IndexFunc(p.Looks, func(x LookFor) bool { return x.Item == "wheel_bearings" }); i < 0 || p.Looks[i].Minutes != 10 {
+		t.Errorf("looks: %+v", p.Looks)
+	}
+	if shut, turned, primed := at(Shuts, "sump_off"), at(Does, "turn_by_hand"), at(Does, "prime_oil"); shut < 0 || shut > turned || turned > primed {
+		t.Errorf("the sump is shut at %d, the engine turned at %d, oil pressure built at %d", shut, turned, primed)
 	}
 }

@@ -23,6 +23,8 @@ type Site struct {
 	First  []string // jobs that are done before it is opened
 	Then   []string // jobs that are done once it has been shut
 	Spoils []string // findings
+	// Already says that it is open when the work begins: nothing comes before its opening.
+	Already bool
 	// Again is what opening and shutting it once more would cost.
 	Again int64
 }
@@ -70,7 +72,7 @@ type Path struct {
 
 // Conflict is one part of a clash: in short form why one thing has to come before another.
 type Conflict struct {
-	Because string // inside, fitted, after, spoils, first, then
+	Because string // inside, fitted, after, spoils, first, then, already
 	One     string // the state or job that is to come first, or that needs something
 	Other   string
 }
@@ -85,6 +87,8 @@ func (c Conflict) String() string {
 		return fmt.Sprintf("%s needs %s open", c.One, c.Other)
 	case "then":
 		return fmt.Sprintf("%s is done once %s is shut", c.Other, c.One)
+	case "already":
+		return fmt.Sprintf("%s is open already, before %s", c.One, c.Other)
 	}
 	return fmt.Sprintf("%s comes before %s", c.One, c.Other)
 }
@@ -264,7 +268,7 @@ func newSequence(o *Order, twice string) (*sequence, error) {
 				within(Conflict{"inside", s.ID, n}, opens[s.ID][v], shuts[s.ID][v], n)
 			}
 			for _, k := range s.First {
-				if at, is := job[k]; is {
+				if at, is := job[k]; is && (v > 0 || !s.Already) {
 					must(Conflict{"first", k, s.ID}, at, opens[s.ID][v])
 				}
 			}
@@ -272,6 +276,19 @@ func newSequence(o *Order, twice string) (*sequence, error) {
 				if at, is := job[k]; is {
 					must(Conflict{"then", s.ID, k}, shuts[s.ID][v], at)
 				}
+			}
+		}
+	}
+	for _, s := range q.states {
+		if !s.Already {
+			continue
+		}
+		for _, j := range q.jobs {
+			must(Conflict{"already", s.ID, j.ID}, opens[s.ID][0], job[j.ID])
+		}
+		for _, other := range q.states {
+			if !other.Already {
+				must(Conflict{"already", s.ID, other.ID}, opens[s.ID][0], opens[other.ID][0])
 			}
 		}
 	}

@@ -19,6 +19,9 @@ import (
 // MostPeople is how many may work on a vehicle, and how many there may be of each plant.
 const MostPeople = 50
 
+// mostDaysLate is by how many days more than the book says a part may come.
+const mostDaysLate = 730
+
 // Form is a request as it is written: every member may be left out.
 type Form struct {
 	Gate     string          `json:"gate,omitempty"`
@@ -29,6 +32,9 @@ type Form struct {
 	Without  []string        `json:"without,omitempty"`
 	Now      bool            `json:"now,omitzero"`
 	Start    string          `json:"start,omitempty"`
+	// Off is nil where it is for the service to say, by the steps that were ticked.
+	Off  []string       `json:"off,omitzero"`
+	Late map[string]int `json:"late,omitempty"`
 }
 
 // DecodeForm reads a request strictly: every member that is not known, stands twice or is of another type is a fault, and
@@ -40,6 +46,8 @@ func DecodeForm(data []byte) (Form, []report.Fault) {
 		"plant":  {&f.Plant, "an object with a whole number for each plant, such as {\"lift\": 0}"},
 		"traits": {&f.Traits, "an object with true or false for each trait, such as {\"inner_panel\": true}"}, "licences": {&f.Licences, "a list of texts"},
 		"without": {&f.Without, "a list of ids of jobs"}, "now": {&f.Now, "true or false"}, "start": {&f.Start, "a day, such as \"2026-05-04\""},
+		"off":  {&f.Off, "a list of ids of states that are open"},
+		"late": {&f.Late, "an object with a whole number of days for each part, such as {\"timing_belt\": 7}"},
 	})
 	if given["people"] && f.People < 1 {
 		wrong.add("/people", report.OutOfRange, "use 1 to %d, or leave it out for one", MostPeople)
@@ -93,7 +101,7 @@ func escaped(name string) string {
 
 // Request is what the form asks for by a job book and a rule set, with all faults at once.
 func (f Form) Request(book *jobbook.Book, set *ruleset.Set) (Request, []report.Fault) {
-	q := Request{Goal: f.Gate, People: f.People, Plant: f.Plant, Traits: f.Traits, Licences: f.Licences, Without: f.Without, Now: f.Now}
+	q := Request{Goal: f.Gate, People: f.People, Plant: f.Plant, Traits: f.Traits, Licences: f.Licences, Without: f.Without, Now: f.Now, Off: f.Off, Late: f.Late}
 	var wrong faults
 	if f.Gate != "" && !slices.ContainsFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == f.Gate }) {
 		wrong.add("/gate", report.WrongValue, "there is no such gate: use one of %s", listed(set.Gates, func(g *ruleset.Gate) string { return g.ID }))
@@ -127,6 +135,18 @@ func (f Form) Request(book *jobbook.Book, set *ruleset.Set) (Request, []report.F
 	for i, id := range f.Without {
 		if !slices.ContainsFunc(book.Jobs, func(j *jobbook.Job) bool { return j.ID == id }) {
 			wrong.add(fmt.Sprintf("/without/%d", i), report.WrongValue, "the job book has no such job: a plan names jobs as the id of its steps")
+		}
+	}
+	for i, id := range f.Off {
+		if !slices.ContainsFunc(book.States, func(s *jobbook.State) bool { return s.ID == id }) {
+			wrong.add(fmt.Sprintf("/off/%d", i), report.WrongValue, "the job book has no such state: a plan names states as the id of the steps that open them")
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(f.Late)) {
+		if !slices.ContainsFunc(book.Parts, func(p *jobbook.Part) bool { return p.ID == id }) {
+			wrong.add("/late/"+escaped(id), report.WrongValue, "the job book has no such part: a plan names them under parts")
+		} else if n := f.Late[id]; n < 0 || n > mostDaysLate {
+			wrong.add("/late/"+id, report.OutOfRange, "use 0 to %d days", mostDaysLate)
 		}
 	}
 	if f.Start != "" {

@@ -23,6 +23,7 @@ type erasure struct {
 // refers to something goes before it. A test compares it with the tables that there are: those that have
 // a vehicle, report, assessment, event, attachment or file among their columns.
 var erasures = []erasure{
+	{tables: []string{"plan_ticks"}, statement: eraseTicks},
 	{tables: []string{"plans"}, statement: erasePlans},
 	{tables: []string{"assessments"}, statement: eraseAssessments, count: func(e *assess.Erased) *int { return &e.Assessments }},
 	{tables: []string{"events", "deliveries"}, statement: eraseEvents, count: func(e *assess.Erased) *int { return &e.Events }},

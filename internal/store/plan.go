@@ -33,7 +33,7 @@ func (s *Store) OrderPlan(ctx context.Context, o assess.PlanSubmission) (p asses
 		b, set, id, at := o.Basis, o.Basis.RuleSet, o.ID, o.At.UnixMilli()
 		repeat = false
 		added, err := tx.ExecContext(ctx, insertPlan, o.ID, o.Organisation, b.Vehicle, b.Ordinal, b.ID, b.ReportID, o.Gate,
-			set.Name, set.Version, set.Digest, string(o.Request), o.IdempotencyKey, o.Fingerprint, at)
+			set.Name, set.Version, set.Digest, string(o.Request), o.IdempotencyKey, o.Fingerprint, at, o.WhatIfOf)
 		if err != nil {
 			return err
 		}
@@ -66,13 +66,96 @@ func (s *Store) Plan(ctx context.Context, organisation, id string) (assess.Plan,
 	return p, nil
 }
 
-// StepReports implements [assess.PlanStore].
-func (s *Store) StepReports(ctx context.Context, organisation string, p assess.Plan) ([]assess.Report, error) {
-	list, err := many(ctx, s.read, reportFields, selectStepReports, organisation, p.Vehicle, p.Ordinal, p.ID)
+// Tick implements [assess.PlanStore].
+func (s *Store) Tick(ctx context.Context, t assess.TickSubmission) (repeat bool, err error) {
+	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		repeat = false
+		err := insertStep(ctx, tx, t)
+		if !errors.Is(err, errTold) {
+			return err
+		}
+		repeat = true
+		var fingerprint string
+		if err := tx.QueryRowContext(ctx, selectTickByKey, t.Organisation, t.IdempotencyKey).Scan(&fingerprint); err != nil {
+			return domain(err)
+		}
+		if fingerprint != t.Fingerprint {
+			return assess.ErrKeyReused
+		}
+		return nil
+	})
 	if err != nil {
-		return nil, fmt.Errorf("select reports of the steps of plan %s: %w", p.ID, err)
+		return false, fmt.Errorf("tick step %d of plan %s: %w", t.Step, t.Plan, err)
+	}
+	return repeat, nil
+}
+
+// errTold means that a tick with its idempotency key is there.
+var errTold = errors.New("ticked before")
+
+// insertStep writes a tick of a plan of the vehicle; ErrNotFound where there is no such plan.
+func insertStep(ctx context.Context, tx *sql.Tx, t assess.TickSubmission) error {
+	found, err := tx.ExecContext(ctx, lockPlan, t.Organisation, t.Plan, t.Vehicle)
+	if err != nil {
+		return fmt.Errorf("lock plan %s: %w", t.Plan, err)
+	}
+	if n, err := found.RowsAffected(); err != nil {
+		return err
+	} else if n == 0 {
+		return assess.ErrNotFound
+	}
+	undone := 0
+	if t.Undone {
+		undone = 1
+	}
+	added, err := tx.ExecContext(ctx, insertTick, t.Organisation, t.Vehicle, t.Plan, t.Step, undone, t.On, t.Inspector, t.Report,
+		t.At.UnixMilli(), t.By, t.IdempotencyKey, t.Fingerprint)
+	if err != nil {
+		return fmt.Errorf("insert tick: %w", err)
+	}
+	if n, err := added.RowsAffected(); err != nil {
+		return err
+	} else if n == 0 {
+		return errTold
+	}
+	return nil
+}
+
+// Ticks implements [assess.PlanStore].
+func (s *Store) Ticks(ctx context.Context, organisation, vehicle, plan string) ([]assess.Tick, error) {
+	list, err := many(ctx, s.read, tickFields, selectTicks, organisation, s.spelled(ctx, organisation, vehicle), plan)
+	if err != nil {
+		return nil, fmt.Errorf("select what was ticked of %s: %w", vehicle, err)
 	}
 	return list, nil
+}
+
+// WhatIfs implements [assess.PlanStore].
+func (s *Store) WhatIfs(ctx context.Context, organisation, plan string, limit int) ([]assess.Plan, error) {
+	list, err := many(ctx, s.read, planFieldsBody, selectWhatIfs, organisation, plan, limit)
+	if err != nil {
+		return nil, fmt.Errorf("select what stands beside plan %s: %w", plan, err)
+	}
+	return list, nil
+}
+
+// RetryPlan implements [assess.PlanStore].
+func (s *Store) RetryPlan(ctx context.Context, organisation, id string, at time.Time) (attempt int, err error) {
+	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		err := tx.QueryRowContext(ctx, retryPlan, at.UnixMilli(), organisation, id).Scan(&attempt)
+		if !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		var state assess.State
+		if err := tx.QueryRowContext(ctx, selectOwnPlanState, organisation, id).Scan(&state); err != nil {
+			return domain(err)
+		}
+		return assess.ErrNotFailed
+	})
+	if err != nil {
+		return 0, fmt.Errorf("retry plan %s: %w", id, err)
+	}
+	return attempt, nil
 }
 
 // Plans implements [assess.PlanStore].
@@ -167,8 +250,13 @@ func workedFields(p *assess.Plan) []any {
 	return []any{
 		&p.ID, &p.Organisation, &p.Vehicle, &p.Ordinal, &p.AssessmentID, &p.ReportID, &p.Gate,
 		&p.RuleSet.Name, &p.RuleSet.Version, &p.RuleSet.Digest, &p.Request, &p.State, &p.Attempt, &p.Starts,
-		instant{&p.CreatedAt}, instant{&p.EnqueuedAt}, instant{&p.FinishedAt}, orZero[[]byte]{&p.Problem},
+		instant{&p.CreatedAt}, instant{&p.EnqueuedAt}, instant{&p.FinishedAt}, orZero[[]byte]{&p.Problem}, &p.WhatIfOf,
 	}
+}
+
+// tickFields says where the columns of selectTicks go.
+func tickFields(t *assess.Tick) []any {
+	return []any{&t.Plan, &t.Step, &t.Undone, &t.On, &t.Inspector, &t.Report, instant{&t.At}, &t.By, &t.Stands}
 }
 
 // planFields says where the planColumns go.

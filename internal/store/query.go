@@ -122,6 +122,8 @@ WHERE organisation = $2 AND reference = $3`
 
 	eraseAssessments = `DELETE FROM assessments WHERE organisation = $1 AND vehicle = $2`
 
+	eraseTicks = `DELETE FROM plan_ticks WHERE organisation = $1 AND vehicle = $2`
+
 	erasePlans = `DELETE FROM plans WHERE organisation = $1 AND vehicle = $2`
 
 	eraseKeys = `
@@ -655,32 +657,56 @@ ORDER BY n.ordinal DESC, n.created_at DESC, n.id DESC LIMIT 1`
 	// A second transaction with the key waits here for the end of the first.
 	insertPlan = `
 INSERT INTO plans (id, organisation, vehicle, ordinal, assessment_id, report_id, gate, rule_set, rule_set_version, rule_set_digest,
-    request, idempotency_key, fingerprint, created_at, enqueued_at)
-VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, NULLIF($12, ''), $13, $14, $14)
+    request, idempotency_key, fingerprint, created_at, enqueued_at, what_if_of)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, NULLIF($12, ''), $13, $14, $14, NULLIF($15, ''))
 ON CONFLICT (organisation, idempotency_key) DO NOTHING`
 
 	selectPlanByKey = `SELECT id, fingerprint FROM plans WHERE organisation = $1 AND idempotency_key = $2`
 
 	// Workers need not know whether a plan is current.
 	workedColumns = `plans.id, plans.organisation, plans.vehicle, plans.ordinal, plans.assessment_id, plans.report_id, plans.gate, plans.rule_set, plans.rule_set_version, plans.rule_set_digest,
-    plans.request, plans.state, plans.attempt, plans.starts, plans.created_at, plans.enqueued_at, plans.finished_at, plans.problem`
+    plans.request, plans.state, plans.attempt, plans.starts, plans.created_at, plans.enqueued_at, plans.finished_at, plans.problem, COALESCE(plans.what_if_of, '')`
 
+	// Of what came on the vehicle since, the reports of its own steps count for nothing, and no more does that one of them was
+	// withdrawn, which takes an ordinal too unless another report brought it.
 	planColumns = workedColumns + `,
     EXISTS (SELECT 1 FROM vehicles AS v WHERE v.organisation = plans.organisation AND v.reference = plans.vehicle AND v.reports = plans.ordinal + (
-        SELECT COUNT(*) FROM reports AS r WHERE r.organisation = plans.organisation AND r.vehicle = plans.vehicle AND r.ordinal > plans.ordinal
-            AND r.withdrawn_at IS NULL AND substr(r.reference, 1, length(plans.id) + 1) = plans.id || '/'))`
+        SELECT COALESCE(SUM(CASE WHEN r.withdrawn_at IS NOT NULL AND r.replaced_by IS NULL THEN 2 ELSE 1 END), 0)
+        FROM plan_ticks AS t JOIN reports AS r ON r.id = t.report_id AND r.organisation = t.organisation
+        WHERE t.plan = plans.id AND r.ordinal > plans.ordinal))`
 
-	selectStepReports = `
-SELECT ` + reportColumns + ` FROM reports
-WHERE organisation = $1 AND vehicle = $2 AND ordinal > $3 AND withdrawn_at IS NULL AND substr(reference, 1, length($4) + 1) = $4 || '/'
-ORDER BY ordinal`
+	// Who ticks a step waits here for whoever ticks another of the plan, or erases its vehicle.
+	lockPlan = `UPDATE plans SET attempt = attempt WHERE organisation = $1 AND id = $2 AND vehicle = $3`
+
+	insertTick = `
+INSERT INTO plan_ticks (organisation, vehicle, plan, step, undone, done_on, inspector, report_id, said_at, said_by, idempotency_key, fingerprint)
+VALUES ($1, $2, $3, $4, $5, $6, $7, NULLIF($8, ''), $9, $10, NULLIF($11, ''), $12)
+ON CONFLICT (organisation, idempotency_key) DO NOTHING`
+
+	selectTickByKey = `SELECT fingerprint FROM plan_ticks WHERE organisation = $1 AND idempotency_key = $2`
+
+	selectTicks = `
+SELECT t.plan, t.step, t.undone, t.done_on, t.inspector, COALESCE(t.report_id, ''), t.said_at, t.said_by,
+    NOT EXISTS (SELECT 1 FROM reports AS r WHERE r.organisation = t.organisation AND r.id = t.report_id AND r.withdrawn_at IS NOT NULL)
+FROM plan_ticks AS t WHERE t.organisation = $1 AND t.vehicle = $2 AND ($3 = '' OR t.plan = $3) ORDER BY t.place`
 
 	selectPlan = `SELECT ` + planColumns + `, plans.body FROM plans WHERE plans.organisation = $1 AND plans.id = $2`
 
 	selectPlans = `
 SELECT ` + planColumns + ` FROM plans
-WHERE plans.organisation = $1 AND plans.vehicle = $2 AND ($3 = '' OR (plans.created_at, plans.id) < ($4, $3))
+WHERE plans.organisation = $1 AND plans.vehicle = $2 AND plans.what_if_of IS NULL AND ($3 = '' OR (plans.created_at, plans.id) < ($4, $3))
 ORDER BY plans.created_at DESC, plans.id DESC LIMIT $5`
+
+	selectWhatIfs = `
+SELECT ` + planColumns + `, plans.body FROM plans
+WHERE plans.organisation = $1 AND plans.what_if_of = $2 ORDER BY plans.created_at, plans.id LIMIT $3`
+
+	retryPlan = `
+UPDATE plans SET state = 'queued', starts = 0, enqueued_at = $1, finished_at = NULL, problem = NULL
+WHERE organisation = $2 AND id = $3 AND state = 'failed'
+RETURNING attempt`
+
+	selectOwnPlanState = `SELECT state FROM plans WHERE organisation = $1 AND id = $2`
 
 	selectPlanState = `SELECT state FROM plans WHERE id = $1`
 
@@ -770,7 +796,7 @@ FROM vehicle_spellings AS s WHERE (s.organisation, s.folded) > ($1, $2) ORDER BY
 	// Of a step of a plan something else was sent than is stored.
 	walkKeys = `
 SELECT k.organisation, k.key, k.fingerprint, r.id, r.body, a.gate, a.rule_set, a.rule_set_version,
-    EXISTS (SELECT 1 FROM plans AS p WHERE p.organisation = r.organisation AND p.vehicle = r.vehicle AND substr(r.reference, 1, length(p.id) + 1) = p.id || '/')
+    EXISTS (SELECT 1 FROM plan_ticks AS t WHERE t.organisation = r.organisation AND t.report_id = r.id)
 FROM idempotency AS k
 LEFT JOIN reports AS r ON r.organisation = k.organisation AND r.id = k.report_id
 LEFT JOIN assessments AS a ON a.organisation = k.organisation AND a.id = k.assessment_id

@@ -74,6 +74,13 @@ func accept(ctx context.Context, tx *sql.Tx, sub assess.Submission) (assess.Rece
 		sub.RuleSet.Name, sub.RuleSet.Version, sub.RuleSet.Digest, queued, sub.Batch); err != nil {
 		return assess.Receipt{}, fmt.Errorf("insert assessment %s: %w", sub.AssessmentID, err)
 	}
+	if sub.Step != nil {
+		if err := insertStep(ctx, tx, assess.TickSubmission{Organisation: sub.Organisation, Vehicle: sub.Vehicle, Tick: assess.Tick{
+			Plan: sub.Step.Plan, Step: sub.Step.Number, On: sub.Inspected, Inspector: sub.Step.Inspector, Report: sub.ReportID, At: sub.At, By: sub.PostedBy,
+		}}); err != nil {
+			return assess.Receipt{}, err
+		}
+	}
 	if replaced != nil {
 		if err := replace(ctx, tx, sub, *replaced, ordinal); err != nil {
 			return assess.Receipt{}, err

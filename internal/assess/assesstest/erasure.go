@@ -36,6 +36,7 @@ func (m *Memory) Erase(ctx context.Context, e assess.Erasure) (done assess.Erase
 		}
 		return gone
 	})
+	m.ticks = slices.DeleteFunc(m.ticks, func(t assess.TickSubmission) bool { return t.Organisation == of.organisation && t.Vehicle == of.name })
 	maps.DeleteFunc(m.plans, func(_ string, p *plan) bool { return p.Organisation == of.organisation && p.Vehicle == of.name })
 	for _, b := range m.batches {
 		for i, l := range b.lines {

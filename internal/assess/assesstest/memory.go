@@ -36,6 +36,7 @@ type Memory struct {
 	batches     map[string]*batch
 	chunks      map[string]*chunk
 	plans       map[string]*plan
+	ticks       []assess.TickSubmission
 	attachments map[owned]*attachment
 	links       []link
 	loose       map[string]loose // by the name of the file
@@ -147,6 +148,11 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 			room++
 		}
 	}
+	if s.Step != nil {
+		if p := m.plans[s.Step.Plan]; p == nil || p.Organisation != s.Organisation || p.Vehicle != s.Vehicle {
+			return assess.Receipt{}, fmt.Errorf("accept report %s: %w", s.ReportID, assess.ErrNotFound)
+		}
+	}
 	if err := m.touch(s); err != nil {
 		return assess.Receipt{}, err
 	}
@@ -170,6 +176,11 @@ func (m *Memory) accept(s assess.Submission) (assess.Receipt, error) {
 		ID: s.ReportID, Vehicle: s.Vehicle, Reference: s.Reference, Inspected: s.Inspected,
 		Ordinal: l.entries, Body: bytes.Clone(s.Body), ReceivedAt: at, PostedBy: s.PostedBy,
 	}, s.Organisation, 0}
+	if s.Step != nil {
+		m.ticks = append(m.ticks, assess.TickSubmission{Organisation: s.Organisation, Vehicle: s.Vehicle, Tick: assess.Tick{
+			Plan: s.Step.Plan, Step: s.Step.Number, On: s.Inspected, Inspector: s.Step.Inspector, Report: s.ReportID, At: at, By: s.PostedBy,
+		}})
+	}
 	for _, id := range s.PhotoIDs() {
 		m.links = append(m.links, link{s.Organisation, s.ReportID, s.Vehicle, id})
 	}

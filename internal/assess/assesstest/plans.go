@@ -58,7 +58,7 @@ func (m *Memory) OrderPlan(ctx context.Context, s assess.PlanSubmission) (assess
 	at := stored(s.At)
 	p := &plan{assess.Plan{
 		ID: s.ID, Vehicle: s.Basis.Vehicle, Gate: s.Gate, AssessmentID: s.Basis.ID, ReportID: s.Basis.ReportID, Ordinal: s.Basis.Ordinal,
-		RuleSet: s.Basis.RuleSet, Request: bytes.Clone(s.Request), State: assess.Queued, Organisation: s.Organisation, CreatedAt: at, EnqueuedAt: at,
+		RuleSet: s.Basis.RuleSet, Request: bytes.Clone(s.Request), State: assess.Queued, Organisation: s.Organisation, CreatedAt: at, EnqueuedAt: at, WhatIfOf: s.WhatIfOf,
 	}, s.IdempotencyKey, s.Fingerprint}
 	m.plans[s.ID] = p
 	return m.shown(p), false, nil
@@ -67,32 +67,95 @@ func (m *Memory) OrderPlan(ctx context.Context, s assess.PlanSubmission) (assess
 // shown is a copy of a plan that says whether it is current.
 func (m *Memory) shown(p *plan) assess.Plan {
 	c := p.Plan
-	c.Current = m.logs[owned{p.Organisation, p.Vehicle}].entries == p.Ordinal+len(m.stepReports(c))
+	own := 0
+	for _, t := range m.ticks {
+		if r, is := m.reports[t.Report]; is && t.Plan == p.ID && r.Ordinal > p.Ordinal {
+			own++
+			if r.withdrawn > 0 && r.ReplacedBy == "" {
+				own++
+			}
+		}
+	}
+	c.Current = m.logs[owned{p.Organisation, p.Vehicle}].entries == p.Ordinal+own
 	return c
 }
 
-// stepReports are those of a plan's steps that stand.
-func (m *Memory) stepReports(p assess.Plan) (list []assess.Report) {
-	for _, r := range m.reports {
-		if r.organisation == p.Organisation && r.Vehicle == p.Vehicle && r.Ordinal > p.Ordinal && r.WithdrawnAt.IsZero() && strings.HasPrefix(r.Reference, p.ID+"/") {
-			one := r.Report
-			one.Body = nil
-			list = append(list, one)
-		}
+// Tick implements [assess.PlanStore].
+func (m *Memory) Tick(ctx context.Context, t assess.TickSubmission) (bool, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return false, err
 	}
-	slices.SortFunc(list, func(a, b assess.Report) int { return a.Ordinal - b.Ordinal })
-	return list
+	defer leave()
+	if p := m.plans[t.Plan]; p == nil || p.Organisation != t.Organisation || p.Vehicle != t.Vehicle {
+		return false, fmt.Errorf("plan %s: %w", t.Plan, assess.ErrNotFound)
+	}
+	for _, known := range m.ticks {
+		if t.IdempotencyKey == "" || known.Organisation != t.Organisation || known.IdempotencyKey != t.IdempotencyKey {
+			continue
+		}
+		if known.Fingerprint != t.Fingerprint {
+			return false, assess.ErrKeyReused
+		}
+		return true, nil
+	}
+	t.At = stored(t.At)
+	m.ticks = append(m.ticks, t)
+	return false, nil
 }
 
-// StepReports implements [assess.PlanStore].
-func (m *Memory) StepReports(ctx context.Context, organisation string, p assess.Plan) ([]assess.Report, error) {
+// Ticks implements [assess.PlanStore].
+func (m *Memory) Ticks(ctx context.Context, organisation, vehicle, plan string) ([]assess.Tick, error) {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return nil, err
 	}
 	defer leave()
-	p.Organisation = organisation
-	return m.stepReports(p), nil
+	var list []assess.Tick
+	for _, t := range m.ticks {
+		if t.Organisation == organisation && t.Vehicle == m.spelled(organisation, vehicle) && (plan == "" || t.Plan == plan) {
+			t.Stands = m.reports[t.Report].withdrawn == 0
+			list = append(list, t.Tick)
+		}
+	}
+	return list, nil
+}
+
+// WhatIfs implements [assess.PlanStore].
+func (m *Memory) WhatIfs(ctx context.Context, organisation, of string, limit int) ([]assess.Plan, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	var list []assess.Plan
+	for _, p := range m.plans {
+		if p.Organisation == organisation && p.WhatIfOf == of {
+			list = append(list, m.shown(p))
+		}
+	}
+	slices.SortFunc(list, func(a, b assess.Plan) int {
+		return cmp.Or(a.CreatedAt.Compare(b.CreatedAt), strings.Compare(a.ID, b.ID))
+	})
+	return list[:min(limit, len(list))], nil
+}
+
+// RetryPlan implements [assess.PlanStore].
+func (m *Memory) RetryPlan(ctx context.Context, organisation, id string, at time.Time) (int, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer leave()
+	p := m.plans[id]
+	switch {
+	case p == nil || p.Organisation != organisation:
+		return 0, fmt.Errorf("plan %s: %w", id, assess.ErrNotFound)
+	case p.State != assess.Failed:
+		return 0, fmt.Errorf("plan %s: %w", id, assess.ErrNotFailed)
+	}
+	p.State, p.Starts, p.EnqueuedAt, p.FinishedAt, p.Problem = assess.Queued, 0, stored(at), time.Time{}, nil
+	return p.Attempt, nil
 }
 
 // Plan implements [assess.PlanStore].
@@ -126,7 +189,7 @@ func (m *Memory) Plans(ctx context.Context, page assess.PlanPage) ([]assess.Plan
 	var list []assess.Plan
 	for _, p := range m.plans {
 		after := page.BeforeID == "" || newest(assess.Plan{CreatedAt: stored(page.BeforeCreated), ID: page.BeforeID}, p.Plan) < 0
-		if p.Organisation == page.Organisation && p.Vehicle == page.Vehicle && after {
+		if p.Organisation == page.Organisation && p.Vehicle == page.Vehicle && p.WhatIfOf == "" && after {
 			c := m.shown(p)
 			c.Body = nil
 			list = append(list, c)

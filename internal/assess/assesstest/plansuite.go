@@ -30,6 +30,9 @@ func PlanStore(t *testing.T, open func(t *testing.T) StoreWithPlans) {
 		"of repeats at once one is stored":                     plans.race,
 		"plans are listed newest first, page by page":          plans.listed,
 		"plans go with their vehicle":                          plans.erased,
+		"what is said of steps is kept as it was said":         plans.ticked,
+		"a failed plan is queued again when asked for":         plans.retried,
+		"plans to be held beside another are listed with it":   plans.beside,
 		"what waits too long is found, longest first":          plans.waiting,
 		"what is one organisation's is unknown to another":     plans.strangers,
 	} {
@@ -186,34 +189,153 @@ func (s plans) current(t *testing.T) {
 	is("1", false)
 	s.order(t, "2", "tern-01", start)
 	is("2", true)
-	// The reports of its own steps change nothing; that one is withdrawn does.
+	// The reports of its own steps change nothing, and no more does that one of them is withdrawn. Another report that only
+	// calls itself so does.
 	step := submission("step", "tern-01", start)
-	step.Reference = "plan-2/7"
+	step.Step = &assess.StepRef{Plan: "plan-2", Number: 7, Inspector: "A. Brenner"}
 	s.accept(t, step)
-	other := submission("other", "dale-02", start)
+	is("2", true)
+	_, err := s.Withdraw(t.Context(), assess.Withdrawal{Organisation: us, ReportID: "report-step", AssessmentID: "assessment-c", Because: "x", At: start})
+	check(t, err)
+	is("2", true)
+	other := submission("other", "tern-01", start)
 	other.Reference = "plan-2/8"
 	s.accept(t, other)
-	is("2", true)
-	p, err := s.PlanStore.Plan(t.Context(), us, "plan-2")
-	check(t, err)
-	list, err := s.StepReports(t.Context(), us, p)
-	check(t, err)
-	if len(list) != 1 || list[0].ID != "report-step" || list[0].Reference != "plan-2/7" || list[0].Body != nil {
-		t.Errorf("reported are %+v", list)
-	}
-	if strange, err := s.StepReports(t.Context(), them, p); err != nil || len(strange) > 0 {
-		t.Errorf("another organisation is told of %v, %v", strange, err)
-	}
-	_, err = s.Withdraw(t.Context(), assess.Withdrawal{Organisation: us, ReportID: "report-step", AssessmentID: "assessment-c", Because: "x", At: start})
-	check(t, err)
 	is("2", false)
-	if list, err := s.StepReports(t.Context(), us, p); err != nil || len(list) > 0 {
-		t.Errorf("a step that was taken back is reported: %v, %v", list, err)
+	lost := submission("lost", "dale-02", start)
+	lost.Step = &assess.StepRef{Plan: "plan-2", Number: 7}
+	if _, err := s.Accept(t.Context(), lost); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("a step of the plan of another vehicle is reported: %v", err)
+	}
+	if _, err := s.Report(t.Context(), us, "report-lost"); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("and stored: %v", err)
 	}
 	s.order(t, "3", "tern-01", start)
 	_, err = s.Withdraw(t.Context(), assess.Withdrawal{Organisation: us, ReportID: "report-b", AssessmentID: "assessment-d", Because: "x", At: start})
 	check(t, err)
 	is("3", false)
+}
+
+func (s plans) ticked(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	s.order(t, "1", "tern-01", start)
+	s.order(t, "2", "tern-01", start)
+	say := func(plan string, step int, change func(*assess.TickSubmission)) (bool, error) {
+		x := assess.TickSubmission{Tick: assess.Tick{Plan: plan, Step: step, On: "2026-05-03", Inspector: "A. Brenner", At: start, By: "key-1"}, Organisation: us, Vehicle: "tern-01"}
+		if change != nil {
+			change(&x)
+		}
+		return s.Tick(t.Context(), x)
+	}
+	_, err := say("plan-1", 4, nil)
+	check(t, err)
+	report := submission("step", "tern-01", start)
+	report.Step, report.PostedBy, report.Inspected = &assess.StepRef{Plan: "plan-1", Number: 7, Inspector: "B. Orlo"}, "key-2", "2026-05-04"
+	s.accept(t, report)
+	_, err = say("plan-2", 1, nil)
+	check(t, err)
+	_, err = say("plan-1", 4, func(x *assess.TickSubmission) { x.Undone, x.On, x.Inspector, x.By = true, "", "", "" })
+	check(t, err)
+	for i, want := range []struct {
+		repeat bool
+		err    error
+	}{{false, nil}, {true, nil}, {false, assess.ErrKeyReused}} {
+		repeat, err := say("plan-1", 5, func(x *assess.TickSubmission) {
+			x.IdempotencyKey, x.Fingerprint = "key", []string{"f", "f", "g"}[i]
+		})
+		if repeat != want.repeat || !errors.Is(err, want.err) {
+			t.Errorf("sent for the %d. time: repeat %t, %v", i+1, repeat, err)
+		}
+	}
+	for name, change := range map[string]func(*assess.TickSubmission){
+		"of another vehicle": func(x *assess.TickSubmission) { x.Vehicle = "dale-02" }, "of another organisation": func(x *assess.TickSubmission) { x.Organisation = them },
+		"of no plan": func(x *assess.TickSubmission) { x.Plan = "plan-9" },
+	} {
+		if _, err := say("plan-1", 1, change); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("a step %s is ticked: %v", name, err)
+		}
+	}
+	first := assess.Tick{Plan: "plan-1", Step: 4, On: "2026-05-03", Inspector: "A. Brenner", Stands: true, At: stored(start), By: "key-1"}
+	reported := assess.Tick{Plan: "plan-1", Step: 7, On: "2026-05-04", Inspector: "B. Orlo", Report: "report-step", Stands: true, At: stored(start), By: "key-2"}
+	undone := assess.Tick{Plan: "plan-1", Step: 4, Undone: true, Stands: true, At: stored(start)}
+	second, fifth := first, first
+	second.Plan, second.Step, fifth.Step = "plan-2", 1, 5
+	list, err := s.Ticks(t.Context(), us, "TERN-01", "plan-1")
+	check(t, err)
+	same(t, list, []assess.Tick{first, reported, undone, fifth})
+	_, err = s.Withdraw(t.Context(), assess.Withdrawal{Organisation: us, ReportID: "report-step", AssessmentID: "assessment-c", Because: "x", At: start})
+	check(t, err)
+	reported.Stands = false
+	list, err = s.Ticks(t.Context(), us, "tern-01", "")
+	check(t, err)
+	same(t, list, []assess.Tick{first, reported, second, undone, fifth})
+	if list, err := s.Ticks(t.Context(), them, "tern-01", "plan-1"); err != nil || len(list) > 0 {
+		t.Errorf("another organisation is told of %v, %v", list, err)
+	}
+	_, err = s.Erase(t.Context(), assess.Erasure{Organisation: us, Vehicle: "tern-01", Because: "sold"})
+	check(t, err)
+	if list, err := s.Ticks(t.Context(), us, "tern-01", ""); err != nil || len(list) > 0 {
+		t.Errorf("of an erased vehicle %v is told, %v", list, err)
+	}
+}
+
+func (s plans) retried(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	s.order(t, "1", "tern-01", start)
+	_, err := s.StartPlan(t.Context(), "plan-1")
+	check(t, err)
+	if _, err := s.RetryPlan(t.Context(), us, "plan-1", start); !errors.Is(err, assess.ErrNotFailed) {
+		t.Errorf("a plan that is being made is tried again: %v", err)
+	}
+	check(t, s.PlanEnqueued(t.Context(), "plan-1", 3, start))
+	check(t, s.FailPlan(t.Context(), "plan-1", []byte(`{"title":"x"}`), start))
+	for name, try := range map[string][2]string{"of nobody": {us, "plan-9"}, "of another": {them, "plan-1"}} {
+		if _, err := s.RetryPlan(t.Context(), try[0], try[1], start); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("a plan %s is tried again: %v", name, err)
+		}
+	}
+	if attempt, err := s.RetryPlan(t.Context(), us, "plan-1", start.Add(time.Hour)); err != nil || attempt != 3 {
+		t.Errorf("attempt %d, %v", attempt, err)
+	}
+	p, err := s.PlanStore.Plan(t.Context(), us, "plan-1")
+	check(t, err)
+	if p.State != assess.Queued || p.Problem != nil || !p.FinishedAt.IsZero() || p.Starts != 0 || !p.EnqueuedAt.Equal(stored(start.Add(time.Hour))) {
+		t.Errorf("%+v", p)
+	}
+	check(t, s.FinishPlan(t.Context(), "plan-1", []byte(`{}`), start))
+	if _, err := s.RetryPlan(t.Context(), us, "plan-1", start); !errors.Is(err, assess.ErrNotFailed) {
+		t.Errorf("a plan that is done is tried again: %v", err)
+	}
+}
+
+func (s plans) beside(t *testing.T) {
+	s.accept(t, submission("a", "tern-01", start))
+	s.order(t, "1", "tern-01", start)
+	b, err := s.Basis(t.Context(), us, "tern-01")
+	check(t, err)
+	for i, name := range []string{"2", "3"} {
+		x := planned(name, b, start.Add(time.Duration(i)*time.Second))
+		x.WhatIfOf = "plan-1"
+		_, _, err := s.OrderPlan(t.Context(), x)
+		check(t, err)
+	}
+	check(t, s.FinishPlan(t.Context(), "plan-2", []byte(`{"x":1}`), start))
+	list, err := s.Plans(t.Context(), assess.PlanPage{Organisation: us, Vehicle: "tern-01", Limit: 9})
+	check(t, err)
+	if len(list) != 1 || list[0].ID != "plan-1" || list[0].WhatIfOf != "" {
+		t.Errorf("listed are %+v", list)
+	}
+	list, err = s.WhatIfs(t.Context(), us, "plan-1", 9)
+	check(t, err)
+	if len(list) != 2 || list[0].ID != "plan-2" || list[1].ID != "plan-3" || list[1].WhatIfOf != "plan-1" || string(list[0].Body) != `{"x":1}` {
+		t.Errorf("beside it are %+v", list)
+	}
+	if list, err := s.WhatIfs(t.Context(), them, "plan-1", 9); err != nil || len(list) > 0 {
+		t.Errorf("another organisation is told of %v, %v", list, err)
+	}
+	if list, err := s.WhatIfs(t.Context(), us, "plan-1", 1); err != nil || len(list) != 1 {
+		t.Errorf("of one %d are listed, %v", len(list), err)
+	}
 }
 
 func (s plans) repeats(t *testing.T) {
