@@ -170,7 +170,7 @@ func TestAnImportTakesInWhatWasExported(t *testing.T) {
 
 		a := w.imports(text, theirs)
 		a.is(t, http.StatusOK)
-		if got := string(a.text); got != `{"organisation":"brennick-motors","lines":8,"taken":{"rule_sets":0,"reports":4,"withdrawals":1},"already_there":0,"left_out":1,"refused":0,"refusals":[]}` {
+		if got := string(a.text); got != `{"organisation":"brennick-motors","lines":8,"taken":{"rule_sets":0,"attachments":0,"reports":4,"withdrawals":1},"already_there":0,"left_out":1,"refused":0,"refusals":[]}` {
 			t.Errorf("it answers %s", got)
 		}
 		for _, vehicle := range []string{"tern-01", "tern-02"} {
@@ -202,6 +202,36 @@ func TestAnImportTakesInWhatWasExported(t *testing.T) {
 		w.post("/v1/import", text, other).problem(t, http.StatusUnsupportedMediaType, "unsupported-media-type")
 		w.imports(text, w.key("quillon-yard", access.PostReports, access.PublishRules)).problem(t, http.StatusForbidden, "scope-needed")
 	})
+}
+
+// Photos come along, under their ids.
+func TestAnImportHasThePhotos(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	ours, theirs := w.key("brennick-motors", access.Administration), w.key("harrow-lane", access.Administration)
+	photo := w.attach(picture(t, 320, 240), ours)["id"].(string)
+	report := showing(t, "wren-01", photo, photo)
+	w.post("/v1/reports", report, ours).is(t, http.StatusAccepted)
+	text := w.get("/v1/export", ours).is(t, http.StatusOK).text
+	if line := exported(t, text)[1]; line["kind"] != "attachment" || line["id"] != photo || line["pieces"] != 1. || line["piece"] != 1. {
+		t.Errorf("the line is %v", line)
+	}
+	w.get("/v1/attachments/"+photo, theirs).problem(t, http.StatusNotFound, "not-found")
+	if got := w.imports(text, theirs).is(t, http.StatusOK).object(t); got["taken"].(object)["attachments"] != 1. || got["refused"] != 0. {
+		t.Errorf("it answers %v", got)
+	}
+	if want := w.get("/v1/attachments/"+photo, ours).text; !bytes.Equal(w.get("/v1/attachments/"+photo, theirs).is(t, http.StatusOK).text, want) {
+		t.Error("the photo is another")
+	}
+	w.get("/v1/attachments/"+photo+"/thumbnail", theirs).is(t, http.StatusOK)
+	// Where its file is missing, who imports is told.
+	for _, name := range w.files.Names() {
+		_ = w.files.Delete(t.Context(), name)
+	}
+	text = w.get("/v1/export", ours).is(t, http.StatusOK).text
+	if got := w.imports(text, w.key("quillon-yard", access.Administration)).object(t); got["taken"].(object)["reports"] != 1. || got["refused"] != 2. || got["refusals"].([]any)[0].(object)["line"] != 2. {
+		t.Errorf("it answers %v", got)
+	}
 }
 
 // A key that is revoked meanwhile takes nothing more in.

@@ -28,6 +28,7 @@ type importBody struct {
 
 type importCounts struct {
 	RuleSets    int `json:"rule_sets"`
+	Attachments int `json:"attachments"`
 	Reports     int `json:"reports"`
 	Withdrawals int `json:"withdrawals"`
 }
@@ -39,7 +40,7 @@ type refusedLine struct {
 
 func importOf(d assess.Imported) importBody {
 	body := importBody{
-		Organisation: d.Organisation, Lines: d.Lines, Taken: importCounts{d.RuleSets, d.Reports, d.Withdrawals},
+		Organisation: d.Organisation, Lines: d.Lines, Taken: importCounts{d.RuleSets, d.Attachments, d.Reports, d.Withdrawals},
 		AlreadyThere: d.AlreadyThere, LeftOut: d.LeftOut, Refused: d.Refused, Refusals: make([]refusedLine, len(d.Refusals)),
 	}
 	for i, r := range d.Refusals {
@@ -90,6 +91,8 @@ func importProblem(err error) error {
 		return wire.Unavailable.Says("%s", goOn)
 	case errors.Is(cause, assess.ErrBusy):
 		return wire.Busy.Says("a rule set in it waits to be tried; %s", goOn)
+	case errors.Is(cause, assess.ErrManyPhotos):
+		return wire.Busy.Says("a photo in it waits for others to be prepared; %s", goOn)
 	case errors.Is(cause, os.ErrDeadlineExceeded):
 		return wire.BodySlow.Says("a line has to arrive within %s; %s", chunkTime, goOn)
 	case errors.Is(cause, context.Canceled), errors.Is(cause, io.ErrUnexpectedEOF), errors.As(cause, new(*http.MaxBytesError)):

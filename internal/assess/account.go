@@ -128,6 +128,8 @@ type arrival struct {
 	imported time.Time
 	// replaces is the report that one which is imported stands for: what it names itself is known by another id here.
 	replaces string
+	// without gets the ids of photos that are not there: the report is taken all the same. nil: it is refused then.
+	without *[]string
 }
 
 // take is the one door for reports that come by themselves: it validates one and stores it with a queued assessment,
@@ -156,8 +158,9 @@ func (own Account) take(ctx context.Context, o Order, set *ruleset.Set, gate int
 		return Accepted{}, &InvalidError{nothingToReplace}
 	}
 	var unknown *UnknownPhotosError
-	if errors.As(err, &unknown) && !in.imported.IsZero() {
-		// Photos are not exported: a report is no worse without them.
+	if errors.As(err, &unknown) && in.without != nil {
+		// What was said counts more than its picture.
+		*in.without = unknown.IDs
 		sub.Photos = slices.DeleteFunc(sub.Photos, func(p report.Photo) bool { return slices.Contains(unknown.IDs, p.ID) })
 		receipt, err = own.store().Accept(ctx, sub)
 	}

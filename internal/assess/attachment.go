@@ -42,6 +42,9 @@ type AttachmentStore interface {
 	Attachment(ctx context.Context, organisation, id string) (Attachment, error)
 	// TouchAttachment returns an attachment, which is not pruned for a while, as if it had just come.
 	TouchAttachment(ctx context.Context, organisation, id string, at time.Time) (Attachment, error)
+	// LinkPhotos links a report to those of the attachments that its organisation has. [ErrNotFound] if there is no such
+	// report.
+	LinkPhotos(ctx context.Context, organisation, report string, ids []string) error
 	// PruneAttachments takes away attachments, of all organisations, that no report links and that came before a time:
 	// their files are loose then. It says of how many, at most limit.
 	PruneAttachments(ctx context.Context, before time.Time, limit int) (int, error)
@@ -130,10 +133,20 @@ func (own Account) Attach(ctx context.Context, sent []byte) (a Attachment, again
 	if s.files == nil {
 		return a, false, ErrNoAttachments
 	}
-	p, err := s.prepare(ctx, sent)
+	picture, err := photo.Read(sent)
 	if err != nil {
 		return a, false, err
 	}
+	p, err := s.prepare(ctx, picture)
+	if err != nil {
+		return a, false, err
+	}
+	return own.keep(ctx, p)
+}
+
+// keep stores what was made of a photo.
+func (own Account) keep(ctx context.Context, p photo.Photo) (a Attachment, again bool, err error) {
+	s := own.service
 	digest := sha256.Sum256(p.Data)
 	id, at := hex.EncodeToString(digest[:]), s.clock()
 	if a, err = s.attachments.TouchAttachment(ctx, own.organisation, id, at); err == nil || !errors.Is(err, ErrNotFound) {
@@ -161,11 +174,7 @@ func (own Account) Attach(ctx context.Context, sent []byte) (a Attachment, again
 }
 
 // prepare makes of a photo what is stored, when there is memory for it.
-func (s *Service) prepare(ctx context.Context, sent []byte) (photo.Photo, error) {
-	picture, err := photo.Read(sent)
-	if err != nil {
-		return photo.Photo{}, err
-	}
+func (s *Service) prepare(ctx context.Context, picture *photo.Picture) (photo.Photo, error) {
 	waiting, cancel := context.WithTimeout(ctx, photoWaits)
 	defer cancel()
 	if err := s.unpacking.Acquire(waiting, picture.Cost); err != nil {

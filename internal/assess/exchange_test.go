@@ -3,12 +3,18 @@ package assess_test
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
 	"io"
 	"maps"
+	"math/rand/v2"
 	"slices"
 	"strconv"
 	"strings"
@@ -29,6 +35,7 @@ type stand struct {
 	assess.Account
 	service *assess.Service
 	store   *assesstest.Memory
+	files   *assesstest.Files
 	queue   *assesstest.Queue
 	now     *time.Time
 }
@@ -36,11 +43,12 @@ type stand struct {
 // openStand opens a service for an organisation; its ids begin with a name. Rule sets are published as they are.
 func openStand(t rapid.TB, name, organisation string, now time.Time, published ...*ruleset.Set) *stand {
 	t.Helper()
-	s := &stand{store: assesstest.NewMemory(), queue: &assesstest.Queue{}, now: &now}
+	s := &stand{store: assesstest.NewMemory(), files: &assesstest.Files{}, queue: &assesstest.Queue{}, now: &now}
 	ids := 0
 	var err error
 	s.service, err = assess.New(assess.Options{
-		Store: s.store, Queue: s.queue, RuleSets: builtin.RuleSets(), Loader: builtin.Loader(), Clock: func() time.Time { return now },
+		Store: s.store, Attachments: s.store, Files: s.files, Queue: s.queue,
+		RuleSets: builtin.RuleSets(), Loader: builtin.Loader(), Clock: func() time.Time { return now },
 		NewID: func() string { ids++; return fmt.Sprintf("%s-%06d", name, ids) }, TryFor: 10 * time.Minute,
 	})
 	if err != nil {
@@ -109,6 +117,13 @@ func (s *stand) told(t rapid.TB) (all []string) {
 		}
 		for _, r := range reports {
 			all = append(all, fmt.Sprintf("report %d %s %s %s, withdrawn %s for %q, replaced by %d: %s", r.Ordinal, r.Reference, r.Inspected, r.ReceivedAt, r.WithdrawnAt, r.Because, ordinals[r.ReplacedBy], r.Body))
+			said, err := r.Said()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, shown := range said.Photos {
+				all = append(all, "photo "+shown.ID+": "+s.digests(t, shown.ID))
+			}
 		}
 		history, err := s.History(ctx, assess.HistoryPage{Vehicle: v.Reference, Limit: 1000})
 		if err != nil {
@@ -124,6 +139,60 @@ func (s *stand) told(t rapid.TB) (all []string) {
 		}
 	}
 	return all
+}
+
+// digests is that of a photo, and how large it and its thumbnail are, as they can be read.
+func (s *stand) digests(t rapid.TB, id string) (all string) {
+	t.Helper()
+	a, err := s.Attachment(context.Background(), id)
+	opened := a
+	a.File, a.CreatedAt = "", time.Time{}
+	for _, thumbnail := range []bool{false, true} {
+		var file io.ReadSeekCloser
+		if err == nil {
+			file, err = s.OpenPhoto(context.Background(), opened, thumbnail)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, kind, err := image.DecodeConfig(bytes.NewReader(data))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all += fmt.Sprintf(" %s of %d by %d, %+v", kind, c.Width, c.Height, a)
+		if digest := sha256.Sum256(data); !thumbnail && hex.EncodeToString(digest[:]) != id {
+			t.Fatalf("photo %s has the digest %x", id, digest)
+		}
+	}
+	return all
+}
+
+// attach stores a picture, as a photo or not, which is another for each number.
+func (s *stand) attach(t rapid.TB, side, n int, drawn bool) string {
+	t.Helper()
+	m := image.NewRGBA(image.Rect(0, 0, side, side))
+	noise := rand.New(rand.NewPCG(1, uint64(n))) // #nosec G404 -- it takes room
+	for i := range m.Pix {
+		m.Pix[i] = byte(noise.Uint32()) | 3
+	}
+	var b bytes.Buffer
+	err := jpeg.Encode(&b, m, nil)
+	if drawn {
+		b.Reset()
+		err = png.Encode(&b, m)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, _, err := s.Attach(context.Background(), b.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a.ID
 }
 
 // parts are observations to make reports of.
@@ -184,6 +253,15 @@ func (s *stand) history(t *rapid.T, vehicle json.RawMessage, observations []json
 			"inspection":   map[string]any{"date": date, "inspector": "bench \u2028 1"},
 			"observations": some,
 		}
+		var shown []string
+		for i := range rapid.IntRange(0, 3).Draw(t, "photos") {
+			if id := s.attach(t, 24, rapid.IntRange(1, 4).Draw(t, "photo"), i == 1); !slices.Contains(shown, id) {
+				shown = append(shown, id)
+			}
+		}
+		if len(shown) > 0 {
+			form["photos"] = shown
+		}
 		if kind == "correction" {
 			form["replaces"] = rapid.SampledFrom(came[name]).Draw(t, "replaced")
 		}
@@ -222,7 +300,7 @@ func TestWhatIsImportedIsAssessedAsItWas(t *testing.T) {
 		*service.now = service.now.Add(200 * 24 * time.Hour)
 		to := service.another(rt, fmt.Sprint("harrow-lane-", tried), yard)
 		done, err := to.take(text)
-		if err != nil || done.Refused > 0 || done.LeftOut != 2 || done.AlreadyThere != 1 || !strings.HasPrefix(done.Organisation, "brennick-motors-") {
+		if err != nil || done.Refused > 0 || done.LeftOut != 2 || !strings.HasPrefix(done.Organisation, "brennick-motors-") {
 			rt.Fatalf("imported are %+v, %v: %s", done, err, done.Refusals)
 		}
 		taken += done.Reports
@@ -234,7 +312,7 @@ func TestWhatIsImportedIsAssessedAsItWas(t *testing.T) {
 		// Again, and at home, it changes nothing.
 		for name, s := range map[string]*stand{"again": to, "where it is from": from} {
 			again, err := s.take(text)
-			if err != nil || again.Refused > 0 || again.Reports+again.Withdrawals+again.RuleSets > 0 || again.AlreadyThere != done.Reports+done.Withdrawals+1 {
+			if err != nil || again.Refused > 0 || again.Reports+again.Withdrawals+again.RuleSets+again.Attachments > 0 || again.AlreadyThere != done.Reports+done.Withdrawals+done.Attachments+done.AlreadyThere {
 				rt.Fatalf("%s: imported are %+v, %v: %s", name, again, err, again.Refusals)
 			}
 			if _, more := s.queue.Take(); more {
@@ -384,7 +462,7 @@ func TestALineThatCannotBeTakenIsRefusedByItself(t *testing.T) {
 		"a withdrawal without a reason":  {atWithdrawal, set("reason", " "), 3, []int{4}, "a withdrawal has a reason"},
 		"a withdrawal of nothing":        {atWithdrawal, set("report", "nobody"), 3, []int{4}, "no report on this vehicle"},
 		"an unknown member":              {atRetention, set("hours", 3), 3, []int{7}, "hours"},
-		"an unknown kind":                {atRetention, set("kind", "attachment"), 3, []int{7}, `no lines of kind \"attachment\"`},
+		"an unknown kind":                {atRetention, set("kind", "drawing"), 3, []int{7}, `no lines of kind \"drawing\"`},
 		"an old version of a rule set":   {atOther, set("rule_set", map[string]any{"name": "first-start", "version": "0.9.0", "digest": "sha256:00"}), 3, nil, ""},
 		"a gate that is gone":            {atOther, set("gate", "moon"), 3, nil, ""},
 	} {
@@ -492,6 +570,7 @@ func FuzzImport(f *testing.F) {
 		`{"kind":"withdrawal","report":"r","at":"2026-06-12T09:00:00Z","reason":"x"}`,
 		`{"kind":"rule_set","name":"a","version":"1.0.0","digest":"","document":{}}`,
 		`{"kind":"end","lines":1e400,"sha256":"\ud800"}`,
+		`{"kind":"attachment","id":"` + strings.Repeat("a", 64) + `","pieces":2,"piece":1,"content":"AAAA"}` + "\n" + `{"kind":"attachment","id":"` + strings.Repeat("a", 64) + `","pieces":2,"piece":2}`,
 		`{"kind":"retention","days":-1}` + "\n\n",
 	} {
 		f.Add([]byte(line))

@@ -42,6 +42,7 @@ type Entry struct {
 const (
 	lineHead         = "export"
 	lineRuleSet      = "rule_set"
+	lineAttachment   = "attachment"
 	lineReport       = "report"
 	lineWithdrawal   = "withdrawal"
 	lineSubscription = "subscription"
@@ -63,7 +64,11 @@ type exportLine struct {
 	PublishedAt time.Time      `json:"published_at,omitzero"`
 	Document    jsontext.Value `json:"document,omitzero"` // in canonical form
 
-	ID         string     `json:"id,omitzero"`      // of a report or a subscription
+	Pieces  int    `json:"pieces,omitzero"`  // of an attachment, as are the next two: of how many lines this is one; none: its file is missing
+	Piece   int    `json:"piece,omitzero"`   // which of them, from 1
+	Content []byte `json:"content,omitzero"` // in base64
+
+	ID         string     `json:"id,omitzero"`      // of an attachment, a report or a subscription
 	Vehicle    string     `json:"vehicle,omitzero"` // of a report, as are the next three
 	ReceivedAt time.Time  `json:"received_at,omitzero"`
 	PostedBy   string     `json:"posted_by,omitzero"`
@@ -131,7 +136,12 @@ type Export struct {
 	ruleSets      []Publication
 	subscriptions []ExportedSubscription
 	days          int
+	missing       int
 }
+
+// MissingPhotos is how many photos that reports link are not in the export, since they could not be found. It is known
+// once the export is written.
+func (x *Export) MissingPhotos() int { return x.missing }
 
 // Export begins an export, and writes into the audit trail that it was asked for.
 func (own Account) Export(ctx context.Context, subscriptions []ExportedSubscription) (*Export, error) {
@@ -154,12 +164,15 @@ func (own Account) Export(ctx context.Context, subscriptions []ExportedSubscript
 	return x, nil
 }
 
+// pieceOfPhoto is how many bytes of a photo stand in a line.
+const pieceOfPhoto = 256 << 10
+
 // exportedAtOnce is how many vehicles are asked for at once.
 const exportedAtOnce = 100
 
 // Write writes it out, one record a line, vehicle by vehicle: of each what came in up to the moment when its turn comes,
-// in that order. No more than a report, and the list of what came in on one vehicle, is in memory, and nothing is held
-// open in the store.
+// in that order, each photo before the first report of the vehicle that links it. No more than a report or a piece of a
+// photo, and the list of what came in on one vehicle, is in memory, and nothing is held open in the store.
 func (x *Export) Write(ctx context.Context, to io.Writer) error {
 	w := &exportWriter{to: bufio.NewWriterSize(to, 64<<10)}
 	w.write(exportLine{Kind: lineHead, Format: ExportFormat, Organisation: x.own.organisation, At: inUTC(x.at), Counts: &x.holdings})
@@ -203,6 +216,7 @@ func (x *Export) vehicle(ctx context.Context, w *exportWriter, reference string)
 	if err != nil {
 		return err
 	}
+	written := map[string]bool{} // photos
 	for _, e := range entries {
 		if w.err != nil {
 			return w.err
@@ -215,11 +229,61 @@ func (x *Export) vehicle(ctx context.Context, w *exportWriter, reference string)
 		if err != nil {
 			return err
 		}
+		if err := x.photos(ctx, w, r, written); err != nil {
+			return err
+		}
 		body := string(r.Body)
 		w.write(exportLine{
 			Kind: lineReport, ID: e.Report, Vehicle: reference, ReceivedAt: inUTC(e.At), PostedBy: e.PostedBy, Replaces: e.Replaces,
 			Gate: e.Gate, RuleSet: idOf(e.RuleSet), Body: &body,
 		})
+	}
+	return nil
+}
+
+// photos writes those that a report links and that are not written yet.
+func (x *Export) photos(ctx context.Context, w *exportWriter, r Report, written map[string]bool) error {
+	said, err := r.Said()
+	if err != nil {
+		return fmt.Errorf("read report %s: %w", r.ID, err)
+	}
+	for _, shown := range said.Photos {
+		if written[shown.ID] {
+			continue
+		}
+		written[shown.ID] = true
+		switch err := x.photo(ctx, w, shown.ID); {
+		case errors.Is(err, ErrNotFound), errors.Is(err, ErrNoAttachments):
+			x.missing++
+			w.write(exportLine{Kind: lineAttachment, ID: shown.ID})
+		case err != nil:
+			return err
+		}
+	}
+	return nil
+}
+
+// photo writes what is in an attachment, piece by piece.
+func (x *Export) photo(ctx context.Context, w *exportWriter, id string) (err error) {
+	a, err := x.own.Attachment(ctx, id)
+	if err != nil {
+		return err
+	}
+	file, err := x.own.OpenPhoto(ctx, a, false)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+	l := exportLine{Kind: lineAttachment, ID: id, Pieces: int((a.Size + pieceOfPhoto - 1) / pieceOfPhoto)}
+	piece := make([]byte, min(a.Size, pieceOfPhoto))
+	for l.Piece = 1; l.Piece <= l.Pieces && w.err == nil; l.Piece++ {
+		n, err := io.ReadFull(file, piece)
+		// A file that ends too early is not what it was: whoever imports it is told.
+		if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+			return fmt.Errorf("read attachment %s: %w", id, err)
+		}
+		l.Content = piece[:n]
+		w.write(l)
 	}
 	return nil
 }

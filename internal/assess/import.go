@@ -31,11 +31,12 @@ type Imported struct {
 	Organisation string // whose export it is
 	Lines        int    // that were read
 	RuleSets     int    // published
+	Attachments  int    // stored
 	Reports      int    // stored, each with its assessment
 	Withdrawals  int
-	AlreadyThere int // rule sets, reports and withdrawals
-	LeftOut      int // webhooks, whose secrets are not in it, and the retention
-	Refused      int
+	AlreadyThere int       // rule sets, attachments, reports and withdrawals
+	LeftOut      int       // webhooks, whose secrets are not in it, and the retention
+	Refused      int       // lines that were not taken, and reports that were taken without one of their photos
 	Refusals     []Refusal // the first of them
 }
 
@@ -83,8 +84,11 @@ type imports struct {
 
 	// The vehicle whose lines come, and what its reports are called here by what they are called in the export; empty: it
 	// was refused. The lines of a vehicle stand together, so that no more need be known at once.
-	vehicle string
-	known   map[string]string
+	vehicle   string
+	known     map[string]string
+	newPhotos bool // some have come that were not here before: reports that were are linked to them
+
+	photo *comingPhoto // nil: none is under way
 }
 
 // Import takes in what [Export] wrote, of whichever organisation, line by line as it is read. Reports go through the same
@@ -163,6 +167,9 @@ func (im *imports) all(ctx context.Context) error {
 			return ErrExportCut
 		}
 		l, fault := decodeExportLine(text)
+		if im.photo != nil && fault == nil && !im.photo.goesOn(l) {
+			im.cutPhoto()
+		}
 		if fault == nil && l.Kind == lineEnd {
 			if l.Lines != im.chain.lines || l.SHA256 != im.chain.text() {
 				return ErrExportCut
@@ -193,6 +200,8 @@ func (im *imports) line(ctx context.Context, l exportLine) error {
 		switch l.Kind {
 		case lineRuleSet:
 			return im.ruleSet(ctx, l)
+		case lineAttachment:
+			return im.attachment(ctx, l)
 		case lineReport:
 			return im.report(ctx, l)
 		case lineWithdrawal:
@@ -285,6 +294,7 @@ func (im *imports) report(ctx context.Context, l exportLine) error {
 		if here != "" {
 			im.known[l.ID] = here
 			im.done.AlreadyThere++
+			return im.linkPhotos(ctx, here, o.Body)
 		}
 		if errors.Is(err, ErrKeyReused) {
 			im.refuse(importProblem("report %s was imported before with another body", l.ID))
@@ -292,7 +302,8 @@ func (im *imports) report(ctx context.Context, l exportLine) error {
 		}
 		return err
 	}
-	in := arrival{at: l.ReceivedAt, imported: now}
+	var without []string
+	in := arrival{at: l.ReceivedAt, imported: now, without: &without}
 	if l.Replaces != "" {
 		var named bool
 		if in.replaces, named = im.known[l.Replaces]; !named {
@@ -315,6 +326,9 @@ func (im *imports) report(ctx context.Context, l exportLine) error {
 				return nil
 			}
 			im.done.Reports++
+			for _, id := range without {
+				im.refuse(importProblem("report %s is taken without photo %s, which is not there: get an export that has it whole, and import that as well", l.ID, id))
+			}
 			own.service.handOne(ctx, own.service.singly(), accepted.AssessmentID, &im.deaf)
 			return nil
 		}

@@ -70,7 +70,8 @@ type Photo struct {
 type Picture struct {
 	data          []byte
 	kind          *kind
-	Width, Height int // in pixels, as stored by the camera
+	asItIs        bool // it was stored before
+	Width, Height int  // in pixels, as stored by the camera
 	// Cost is how much memory it takes to unpack it, in pixels of a plain JPEG: of some eight bytes, with all that is
 	// made of it.
 	Cost int64
@@ -99,13 +100,15 @@ var kinds = map[string]*kind{JPEG: kindJPEG, PNG: kindPNG, "image/webp": kindWeb
 const asJPEG = "Set the camera to JPEG (on many phones under camera settings, formats, as \"most compatible\"), or export the photo as JPEG, and send it again."
 
 // Read reads the header of a picture, of which data is kept. The error is a [*WrongKindError] or an [*UnusableError].
-func Read(data []byte) (*Picture, error) {
+func Read(data []byte) (*Picture, error) { return read(data, MaxBytes) }
+
+func read(data []byte, most int) (*Picture, error) {
 	k, err := kindOf(data)
 	if err != nil {
 		return nil, err
 	}
-	if len(data) > MaxBytes {
-		return nil, &UnusableError{fmt.Sprintf("The photo has %d bytes. The limit is %d: send it smaller.", len(data), MaxBytes)}
+	if len(data) > most {
+		return nil, &UnusableError{fmt.Sprintf("The photo has %d bytes. The limit is %d: send it smaller.", len(data), most)}
 	}
 	c, err := k.config(bytes.NewReader(data))
 	switch {
@@ -116,7 +119,7 @@ func Read(data []byte) (*Picture, error) {
 	case c.Width > MaxPixels/k.cost/c.Height:
 		return nil, &UnusableError{fmt.Sprintf("The photo has %d by %d pixels. The limit of a %s is %d million in all: send it smaller.", c.Width, c.Height, k.name, MaxPixels/k.cost/1_000_000)}
 	}
-	return &Picture{data, k, c.Width, c.Height, int64(c.Width) * int64(c.Height) * int64(k.cost)}, nil
+	return &Picture{data, k, false, c.Width, c.Height, int64(c.Width) * int64(c.Height) * int64(k.cost)}, nil
 }
 
 func damaged(k *kind) error {
@@ -172,11 +175,15 @@ func progressive(data []byte) bool {
 // heif are the media types of the HEIF family (ISO/IEC 23008-12).
 var heif = []string{"image/heic", "image/heic-sequence", "image/heif", "image/heif-sequence", "image/avif"}
 
-// Store makes what is stored of the picture: the same bytes each time. The error is an [*UnusableError].
+// Store makes what is stored of the picture: the same bytes each time, and of what was stored before its own. The error
+// is an [*UnusableError].
 func (p *Picture) Store() (Photo, error) {
 	decoded, err := p.kind.decode(bytes.NewReader(p.data))
 	if err != nil {
 		return Photo{}, damaged(p.kind)
+	}
+	if p.asItIs {
+		return thumbnailed(Photo{Media: p.kind.stored, Width: p.Width, Height: p.Height, Data: p.data}, decoded)
 	}
 	if p.kind.stored == JPEG {
 		decoded = opaque(decoded)
@@ -190,9 +197,15 @@ func (p *Picture) Store() (Photo, error) {
 	if stored.Data, err = encoded(encode); err != nil {
 		return Photo{}, err
 	}
+	return thumbnailed(stored, upright)
+}
+
+// thumbnailed adds the thumbnail of a picture.
+func thumbnailed(p Photo, upright image.Image) (Photo, error) {
 	small := thumbnail(upright)
-	stored.Thumbnail, err = encoded(func(w io.Writer) error { return jpeg.Encode(w, small, &jpeg.Options{Quality: thumbnailQuality}) })
-	return stored, err
+	var err error
+	p.Thumbnail, err = encoded(func(w io.Writer) error { return jpeg.Encode(w, small, &jpeg.Options{Quality: thumbnailQuality}) })
+	return p, err
 }
 
 // encoded collects what encode writes, as long as that is not too much.

@@ -10,6 +10,7 @@ import (
 	"image/color"
 	"image/jpeg"
 	"image/png"
+	"slices"
 	"strings"
 	"testing"
 
@@ -403,4 +404,40 @@ func FuzzPhoto(f *testing.F) {
 			t.Errorf("the thumbnail is %d by %d, %v", c.Width, c.Height, err)
 		}
 	})
+}
+
+// What was stored is stored again as it is, and nothing that has anything beside the picture.
+func TestWhatWasStoredIsStoredAgainAsItIs(t *testing.T) {
+	t.Parallel()
+	m := draw(64, 48, seen)
+	asJPEG, asPNG := store(t, inJPEG(t, m, 1)), store(t, inPNG(t, m, 1))
+	for name, before := range map[string]photo.Photo{"JPEG": asJPEG, "PNG": asPNG, "grey": store(t, inPNG(t, image.NewGray(m.Rect), 1)), "few colours": store(t, inPNG(t, image.NewPaletted(m.Rect, color.Palette{red, lime}), 1))} {
+		p, err := photo.ReadStored(before.Data)
+		if err != nil {
+			t.Fatal(name, err)
+		}
+		again, err := p.Store()
+		if err != nil || !bytes.Equal(again.Data, before.Data) || again.Media != before.Media || again.Width != 64 || again.Height != 48 || len(again.Thumbnail) == 0 {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	end := len(asPNG.Data) - 12
+	for name, data := range map[string][]byte{
+		"a JPEG with what a camera writes": inJPEG(t, m, 1),
+		"a JPEG with a comment":            slices.Concat(asJPEG.Data[:2], []byte{0xff, 0xfe, 0, 4, 'h', 'i'}, asJPEG.Data[2:]),
+		"a JPEG with something behind it":  append(bytes.Clone(asJPEG.Data), "PK"...),
+		"a JPEG that is cut":               asJPEG.Data[:len(asJPEG.Data)-2],
+		"a JPEG that is cut early":         asJPEG.Data[:100],
+		"a PNG with what a camera writes":  inPNG(t, m, 1),
+		"a PNG with something behind it":   append(bytes.Clone(asPNG.Data), "PK"...),
+		"a PNG with another length":        slices.Concat(asPNG.Data[:end], []byte{0xff, 0xff, 0xff, 0xff}, asPNG.Data[end+4:]),
+		"a PNG that is cut":                asPNG.Data[:end],
+		"a WebP":                           inWebP(m, 1),
+		"a script":                         []byte("<script>"),
+		"nothing":                          nil,
+	} {
+		if _, err := photo.ReadStored(data); err == nil {
+			t.Errorf("%s is taken", name)
+		}
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"laidup/internal/assess"
@@ -146,6 +147,38 @@ func touchPhotos(ctx context.Context, tx *sql.Tx, sub assess.Submission) error {
 	}
 	if unknown != nil {
 		return sub.UnknownPhotos(unknown)
+	}
+	return nil
+}
+
+// LinkPhotos implements [assess.AttachmentStore].
+func (s *Store) LinkPhotos(ctx context.Context, organisation, report string, ids []string) error {
+	r, err := s.Report(ctx, organisation, report)
+	if err != nil {
+		return fmt.Errorf("link photos: %w", err)
+	}
+	ids = slices.Compact(slices.Sorted(slices.Values(ids)))
+	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		// Nobody erases the vehicle meanwhile.
+		n, err := changed(tx.ExecContext(ctx, lockSpelling, organisation, strings.ToLower(r.Vehicle)))
+		if err == nil && n == 0 {
+			err = assess.ErrNotFound
+		}
+		if err != nil {
+			return err
+		}
+		for _, id := range ids {
+			if _, err := tx.ExecContext(ctx, lockAttachment, organisation, id); err != nil {
+				return err
+			}
+			if _, err := tx.ExecContext(ctx, linkPhoto, organisation, report, id); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("link photos to report %s: %w", report, err)
 	}
 	return nil
 }

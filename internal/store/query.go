@@ -179,6 +179,16 @@ ON CONFLICT (organisation, id) DO NOTHING`
 	// It locks the row: until the transaction ends nobody else prunes or erases it.
 	touchAttachment = `UPDATE attachments SET touched_at = $1 WHERE organisation = $2 AND id = $3 RETURNING ` + attachmentColumns
 
+	lockAttachment = `UPDATE attachments SET touched_at = touched_at WHERE organisation = $1 AND id = $2`
+
+	// Of a report and an attachment that are there.
+	linkPhoto = `
+INSERT INTO photo_links (organisation, report_id, vehicle, attachment_id)
+SELECT r.organisation, r.id, r.vehicle, a.id
+FROM reports AS r JOIN attachments AS a ON a.organisation = r.organisation
+WHERE r.organisation = $1 AND r.id = $2 AND a.id = $3
+ON CONFLICT DO NOTHING`
+
 	insertPhotoLink = `INSERT INTO photo_links (organisation, report_id, vehicle, attachment_id) VALUES ($1, $2, $3, $4)`
 
 	unlinked = `NOT EXISTS (

@@ -94,6 +94,23 @@ func (m *Memory) TouchAttachment(ctx context.Context, organisation, id string, a
 	return a.Attachment, nil
 }
 
+// LinkPhotos implements [assess.AttachmentStore].
+func (m *Memory) LinkPhotos(ctx context.Context, organisation, report string, ids []string) error {
+	r, err := m.Report(ctx, organisation, report)
+	if err != nil {
+		return err
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, id := range ids {
+		l := link{organisation, report, r.Vehicle, id}
+		if m.attachments[owned{organisation, id}] != nil && !slices.Contains(m.links, l) {
+			m.links = append(m.links, l)
+		}
+	}
+	return nil
+}
+
 // PruneAttachments implements [assess.AttachmentStore].
 func (m *Memory) PruneAttachments(ctx context.Context, before time.Time, limit int) (n int, err error) {
 	leave, err := m.enter(ctx)

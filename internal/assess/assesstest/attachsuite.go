@@ -25,6 +25,7 @@ func AttachmentStore(t *testing.T, open func(t *testing.T) StoreWithBatches) {
 		"a report that links what is not there is refused":              attachments.unknown,
 		"a line of a batch that links what is not there is refused":     attachments.unknownInBatch,
 		"what no report links for long is pruned":                       attachments.pruned,
+		"a report is linked to what has come since":                     attachments.linked,
 		"a photo goes with the last vehicle that links it":              attachments.erased,
 		"a report and an erasure at once leave no link without a photo": attachments.eraseRace,
 	} {
@@ -242,6 +243,29 @@ func (s attachments) pruned(t *testing.T) {
 	_, err = s.KeepAttachment(t.Context(), us, photoOf("a", "new", start))
 	check(t, err)
 	s.there(t, "a", true)
+}
+
+func (s attachments) linked(t *testing.T) {
+	s.keep(t, us, "a", start)
+	s.keep(t, us, "b", start)
+	s.keep(t, them, "c", start)
+	sub := linking("1", "Tern-01", "a")
+	s.accept(t, sub)
+	for range 2 { // twice is once
+		check(t, s.LinkPhotos(t.Context(), us, sub.ReportID, []string{photoID("b"), photoID("a"), photoID("c"), photoID("b")}))
+	}
+	for _, organisation := range []string{us, them} {
+		if err := s.LinkPhotos(t.Context(), organisation, "nobody", []string{photoID("a")}); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("linked to what is not there: %v", err)
+		}
+	}
+	if err := s.LinkPhotos(t.Context(), them, sub.ReportID, []string{photoID("c")}); !errors.Is(err, assess.ErrNotFound) {
+		t.Errorf("a stranger links a photo to it: %v", err)
+	}
+	if done := s.erase(t, "tern-01"); done.Attachments != 2 {
+		t.Errorf("erased are %+v", done)
+	}
+	s.there(t, "b", false)
 }
 
 func (s attachments) erased(t *testing.T) {
