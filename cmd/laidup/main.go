@@ -36,7 +36,7 @@ type commands struct {
 	Work    workCommand    `cmd:"" help:"Score assessments for other servers. Needs a database URL and a Redis URL."`
 	Keys    keysCommand    `cmd:"" help:"Create, list and revoke API keys in the store."`
 	Migrate migrateCommand `cmd:"" help:"Update the store's schema."`
-	Backup  backupCommand  `cmd:"" help:"Back up the embedded store while it is in use, and check the copy. Photos are files beside it: copy their folder afterwards."`
+	Backup  backupCommand  `cmd:"" help:"Back up the embedded store with its photos while it is in use, and check the copy."`
 	Verify  verifyCommand  `cmd:"" help:"Check a store for damage and contradictions, without changing anything."`
 	Export  exportCommand  `cmd:"" help:"Export all data of an organisation from the store, one JSON record per line."`
 	Import  importCommand  `cmd:"" help:"Import an export into an organisation in the store. Importing it again changes nothing."`

@@ -124,10 +124,13 @@ func openFiles(ctx context.Context, c config.Store) (*bucket.Bucket, error) {
 	case c.Attachments != "":
 		return bucket.Open(ctx, c.Attachments)
 	case c.DatabaseURL == "":
-		return bucket.OpenFolder(filepath.Join(c.Data, "attachments"))
+		return bucket.OpenFolder(filepath.Join(c.Data, photoFolder))
 	}
 	return nil, nil
 }
+
+// photoFolder is where attachments are in a data folder.
+const photoFolder = "attachments"
 
 // outlook is what of a process can be seen from outside.
 type outlook struct {

@@ -4,8 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
+	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -55,13 +58,21 @@ func (c *verifyCommand) Run(ctx context.Context, t terminal) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
-	service, err := assess.New(assess.Options{Store: st, RuleSets: builtin.RuleSets(), Loader: builtin.Loader()})
+	files, closeFiles, err := c.files(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, closeFiles()) }()
+	service, err := assess.New(assess.Options{Store: st, Attachments: st, Files: files, RuleSets: builtin.RuleSets(), Loader: builtin.Loader()})
 	if err != nil {
 		return err
 	}
 	checks := store.Checks{
 		Report: service.CheckReport, Assessment: assess.Assessment.CheckBody, Plan: assess.Plan.CheckBody,
 		Recompute: service.Recompute, Recomputed: int(c.Recompute),
+	}
+	if files != nil {
+		checks.Photo = service.CheckPhoto
 	}
 	if key != nil {
 		checks.Secret = key.Opens
@@ -80,6 +91,9 @@ func (c *verifyCommand) Run(ctx context.Context, t terminal) (err error) {
 	}
 	var counts []string
 	for _, l := range looked {
+		if l.What == "photos" && files == nil {
+			l.What = "photos without their files (say by --attachments where these are)"
+		}
 		counts = append(counts, fmt.Sprintf("%s %d", l.What, l.N))
 	}
 	seen := strings.Join(counts, ", ")
@@ -89,6 +103,26 @@ func (c *verifyCommand) Run(ctx context.Context, t terminal) (err error) {
 	}
 	fmt.Fprintf(t.out, "All is well: %s.\n", seen)
 	return nil
+}
+
+// files are where attachments are kept; nil: nobody has said. No folder is made.
+func (c *verifyCommand) files(ctx context.Context) (assess.Files, func() error, error) {
+	if _, err := os.Stat(filepath.Join(c.Data, photoFolder)); c.Attachments == "" && c.DatabaseURL == "" && errors.Is(err, fs.ErrNotExist) {
+		return noFiles{}, func() error { return nil }, nil
+	}
+	b, err := openFiles(ctx, c.Store)
+	if err != nil || b == nil {
+		return nil, func() error { return nil }, err
+	}
+	return b, b.Close, nil
+}
+
+// noFiles is a folder that is not there.
+type noFiles struct{ assess.Files }
+
+// Open implements [assess.Files].
+func (noFiles) Open(context.Context, string) (io.ReadSeekCloser, error) {
+	return nil, assess.ErrNotFound
 }
 
 func are(n int) string {

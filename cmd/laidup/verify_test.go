@@ -260,6 +260,7 @@ func TestWhatIsWrongWithAStoreIsTold(t *testing.T) {
 		"a batch has lost a line":                 {do: `DELETE FROM batch_lines WHERE line = 3 AND batch IN (SELECT id FROM batches WHERE kind = 'reports')`, told: []string{"counts 3 lines, and there are 2"}},
 		"an erased vehicle left an assessment":    {do: `UPDATE assessments SET vehicle = 'erased-01'` + firstOfWren, told: []string{"assessment ", "an erased one has left it", "DELETE /v1/vehicles/{reference}"}},
 		"an erased vehicle left everything":       {do: `DELETE FROM vehicles WHERE reference = 'marrick-tern-01'`, told: []string{"spelling marrick-tern-01", "gate crank of vehicle marrick-tern-01", "report ", "assessment ", "plan ", "event "}},
+		"the file of a photo is about to go":      {do: `INSERT INTO attachments VALUES ('workshop', 'photo-1', 'image/jpeg', 1, 1, 1, 0, 0, 'workshop/1'); INSERT INTO loose_files VALUES ('workshop/1', 'workshop', 0)`, told: []string{"photo photo-1 of workshop: is in a file that is about to be removed"}},
 		"the schema is of an older program":       {do: `DELETE FROM goose_db_version WHERE version_id = 20`, told: []string{"lacks 00020_plans.sql", "laidup migrate"}},
 		"the schema is not there":                 {do: `DROP TABLE goose_db_version`, told: []string{"this is no database of laidup's"}},
 	}

@@ -3,9 +3,12 @@ package assess
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 
 	"laidup/internal/plan"
@@ -70,6 +73,36 @@ func (p Plan) CheckBody() error {
 		return fmt.Errorf("it cannot be read: %w", err)
 	}
 	return agree("id", read.ID, p.ID)
+}
+
+// CheckPhoto looks whether the files of an attachment are there, and have what they should. The error is one of files, or
+// says what is wrong.
+func (s *Service) CheckPhoto(ctx context.Context, a Attachment) error {
+	digest := sha256.New()
+	for _, name := range []string{a.File, ThumbnailOf(a.File)} {
+		var into io.Writer = io.Discard
+		what := "its thumbnail"
+		if name == a.File {
+			into, what = digest, "its file"
+		}
+		f, err := s.files.Open(ctx, name)
+		if err == nil {
+			_, err = io.Copy(into, f)
+			err = errors.Join(err, f.Close())
+		}
+		switch {
+		case errors.Is(err, ErrNotFound):
+			return fmt.Errorf("%s is missing: nobody sees it", what)
+		case err != nil && !errors.Is(err, ErrUnavailable):
+			return fmt.Errorf("%s cannot be read: %w", what, err)
+		case err != nil:
+			return err
+		}
+	}
+	if hex.EncodeToString(digest.Sum(nil)) != a.ID {
+		return errors.New("its file is damaged: it is not what was stored")
+	}
+	return nil
 }
 
 func agree[T comparable](what string, read, stored T) error {

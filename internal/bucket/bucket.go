@@ -68,6 +68,9 @@ func OpenFolder(folder string) (*Bucket, error) {
 	return &Bucket{blob: b, folder: path, patience: patience}, nil
 }
 
+// Folder is the folder of this machine that it is; empty: it is none.
+func (b *Bucket) Folder() string { return b.folder }
+
 // Close ends it. What is open stays so.
 func (b *Bucket) Close() error { return b.blob.Close() }
 

@@ -843,6 +843,11 @@ FROM events AS e WHERE e.place > $1 ORDER BY e.place LIMIT $2`
 
 	walkSubscriptions = `SELECT ` + subscriptionColumns + ` FROM subscriptions WHERE id > $1 ORDER BY id LIMIT $2`
 
+	// A file that is loose as well is about to be removed.
+	walkAttachments = `
+SELECT organisation, ` + attachmentColumns + `, EXISTS (SELECT 1 FROM loose_files AS l WHERE l.file = attachments.file)
+FROM attachments WHERE (organisation, id) > ($1, $2) ORDER BY organisation, id LIMIT $3`
+
 	// A subscription that has ended is in the audit trail; its deliveries go with their events.
 	walkDeliveries = `
 SELECT d.number, d.organisation, d.subscription, d.event,

@@ -95,6 +95,7 @@ type Checks struct {
 	Assessment func(assess.Assessment) error // finished, with its body
 	Plan       func(assess.Plan) error       // finished, with its body
 	Secret     func(webhook.Subscription) error
+	Photo      func(context.Context, assess.Attachment) error // its files
 	// Recompute works a finished assessment out again; [assess.ErrOfAnotherTime] where it cannot.
 	Recompute func(context.Context, assess.Assessment) error
 	// Recomputed is how many are, the newest first.
@@ -122,7 +123,7 @@ func (s *Store) Verify(ctx context.Context, c Checks, tell func(Flaw)) ([]Looked
 		what string
 		walk func(context.Context) (int, error)
 	}{
-		{"vehicles", v.vehicles}, {"spellings", v.spellings}, {"gates", v.gates}, {"reports", v.reports}, {"assessments", v.assessments},
+		{"vehicles", v.vehicles}, {"spellings", v.spellings}, {"gates", v.gates}, {"reports", v.reports}, {"photos", v.photos}, {"assessments", v.assessments},
 		{"rule sets", v.ruleSets}, {"idempotency keys", v.keys}, {"plans", v.plans}, {"batches", v.batches}, {"batch lines", v.lines},
 		{"events", v.events}, {"subscriptions", v.subscriptions}, {"deliveries", v.deliveries}, {"audit entries", v.audit},
 		{"recomputed", v.recompute}, {"not recomputed: their rule set is of another version of the program", func(context.Context) (int, error) { return v.passed, nil }},
@@ -596,6 +597,56 @@ func (v *verification) deliveries(ctx context.Context) (int, error) {
 			v.flaw("delivery", name, r.organisation, "is to subscription "+r.subscription+", which the organisation neither has nor had: nobody is told", "delete it: it would go with its event after 30 days")
 		}
 	})
+}
+
+// storedPhoto is a row of attachments.
+type storedPhoto struct {
+	organisation string
+	assess.Attachment
+	loose bool
+}
+
+func (v *verification) photos(ctx context.Context) (int, error) {
+	var ended error
+	n, err := v.s.walkPhotos(ctx, func(p storedPhoto) {
+		wrong := func(is, mend string) { v.flaw("photo", p.ID, p.organisation, is, mend) }
+		if p.loose {
+			wrong("is in a file that is about to be removed: nobody will see it", "delete the row of "+p.File+" in loose_files")
+		}
+		if v.c.Photo == nil || ended != nil {
+			return
+		}
+		switch err := v.c.Photo(ctx, p.Attachment); {
+		case err != nil && (errors.Is(err, assess.ErrUnavailable) || ctx.Err() != nil):
+			ended = err
+		case err != nil:
+			wrong(err.Error(), "bring its files back from a copy: they are "+p.File+" and "+assess.ThumbnailOf(p.File)+"; or send the photo again where it is from")
+		}
+	})
+	return n, errors.Join(err, ended)
+}
+
+// walkPhotos goes along the attachments of all organisations.
+func (s *Store) walkPhotos(ctx context.Context, look func(storedPhoto)) (int, error) {
+	fields := func(p *storedPhoto) []any {
+		return append(append([]any{&p.organisation}, attachmentFields(&p.Attachment)...), &p.loose)
+	}
+	key := func(p storedPhoto) []any { return []any{p.organisation, p.ID} }
+	return walk(ctx, &verification{s: s}, walkAttachments, fields, key, look)
+}
+
+// Photos calls do with the attachments of all organisations, until it fails.
+func (s *Store) Photos(ctx context.Context, do func(organisation string, a assess.Attachment) error) error {
+	var failed error
+	_, err := s.walkPhotos(ctx, func(p storedPhoto) {
+		if failed == nil {
+			failed = do(p.organisation, p.Attachment)
+		}
+	})
+	if failed == nil && err != nil {
+		failed = fmt.Errorf("list attachments: %w", err)
+	}
+	return failed
 }
 
 func (v *verification) audit(ctx context.Context) (int, error) {
