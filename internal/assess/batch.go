@@ -158,6 +158,8 @@ type BatchStore interface {
 	// OpenBatch stores a batch that receives; known is set when there is one under its idempotency key
 	// already, which is what is returned then. ErrKeyReused when that has another fingerprint.
 	OpenBatch(ctx context.Context, h BatchHead) (b Batch, known bool, err error)
+	// BatchSent returns the batch under an idempotency key; ErrKeyReused when that has another fingerprint.
+	BatchSent(ctx context.Context, organisation, key, fingerprint string) (Batch, error)
 	// AddChunk stores lines with the reports and queued assessments that they ask for, all or nothing.
 	// work says whether any of them is to be worked on. ErrBatchMoved when After is not the last line,
 	// ErrBatchClosed when the batch does not receive.

@@ -80,29 +80,24 @@ type Scored struct {
 // a [*NoSuchVehiclesError], [ErrTooManyLines], [ErrKeyReused], [ErrNotFound] for the batch, or one of the store's.
 func (own Account) Rescore(ctx context.Context, o RescoreOrder) (Batch, bool, error) {
 	s := own.service
-	set, err := own.ruleSet(ctx, o.RuleSet)
-	if err != nil {
-		return Batch{}, false, err
-	}
-	if o.Gate != "" {
-		if _, err := gateOf(set, o.Gate); err != nil {
-			return Batch{}, false, err
-		}
-	}
 	asked, err := json.Marshal(o.Of)
 	if err != nil {
 		return Batch{}, false, fmt.Errorf("encode scope: %w", err)
 	}
 	head := BatchHead{
-		ID: s.newID(), Organisation: own.organisation, Kind: Rescore, Gate: o.Gate, RuleSet: refOf(set),
+		ID: s.newID(), Organisation: own.organisation, Kind: Rescore,
 		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, o.RuleSet, append([]byte(Rescore), asked...)), At: s.clock(),
 	}
+	if b, known, err := own.under(ctx, &head, o.RuleSet, o.Gate); err != nil || known {
+		return b, known, err
+	}
+	head.Gate = o.Gate // none: each vehicle's own
 	name := func(number int) string { return chunkID(head.ID, number) }
 	b, known, err := s.batches.OpenRescore(ctx, head, o.Of, rescoreLines, MaxRescored, name)
 	if err != nil || known {
 		return b, known, err
 	}
-	s.log.InfoContext(ctx, "rescore ordered", "batch", b.ID, "vehicles", b.Lines, "rule_set", set.Name+"/"+set.Version)
+	s.log.InfoContext(ctx, "rescore ordered", "batch", b.ID, "vehicles", b.Lines, "rule_set", head.RuleSet.Name+"/"+head.RuleSet.Version)
 	for i := range b.Chunks {
 		if !s.hand(context.WithoutCancel(ctx), s.byTheChunk(), errand{name(i + 1), firstAttempt}, senderWaits) {
 			break // the sweep does it
@@ -276,6 +271,10 @@ func (s *Service) rescoreLine(ctx context.Context, c Chunk, l Line) (*Rescored, 
 // compare works an assessment out under another rule set and says what is different.
 func (s *Service) compare(ctx context.Context, a Assessment, ref RuleSetRef, asked string) (*Rescored, error) {
 	scorer, err := s.shelf.version(ctx, a.Organisation, ref)
+	var gone *UnscorableError
+	if errors.As(err, &gone) {
+		return nil, &UnscorableError{gone.Title, gone.Detail + "; order it again under a rule set that is there (GET /v1/rule_sets)"}
+	}
 	if err != nil {
 		return nil, err
 	}

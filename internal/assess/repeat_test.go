@@ -3,6 +3,7 @@ package assess_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -68,6 +69,115 @@ func TestARepeatIsOneAcrossARelease(t *testing.T) {
 	again, known, err := later(before.now, sets[1]).Receive(ctx, order, strings.NewReader(line))
 	if err != nil || !known || again.ID != b.ID || again.RuleSet != b.RuleSet {
 		t.Errorf("the upload goes on as %+v, %t, %v", again, known, err)
+	}
+}
+
+// A batch outlives the rule set that it was sent under: its upload goes on, and each line ends, under what is recorded of it
+// where that can be read, else with what to do.
+func TestABatchOutlivesTheRuleSetItWasSentUnder(t *testing.T) {
+	t.Parallel()
+	sets := builtin.RuleSets()
+	body := strings.ReplaceAll(string(read(t, "testdata", "cases", "base-tern.json")), "\n", "")
+	lines := body + "\n" + strings.ReplaceAll(body, "marrick-tern-01", "marrick-tern-02") + "\n{}\n"
+	pinned := assess.BatchOrder{IdempotencyKey: "lot", MaxLine: 1 << 20, RuleSet: sets[0].Name + "/" + sets[0].Version, Gate: "crank"}
+	for name, c := range map[string]struct {
+		stored string // in place of the rule set; empty: as it was, "gone": nothing
+		state  assess.State
+		why    string
+	}{
+		"it is kept":              {"", assess.Done, ""},
+		"it is gone":              {"gone", assess.Failed, "is not there any more"},
+		"it can no more be read":  {`{"schema":"laidup.rules/0"}`, assess.Failed, "cannot be read by this version of the program"},
+		"it is another by digest": {string(sets[1].Canonical), assess.Failed, "was changed"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			before := openWith(t, builtin.Loader(), sets...)
+			ctx := context.Background()
+			// The upload is cut off behind a chunk.
+			chunks := 0
+			cut := pinned
+			cut.Pause = func() error {
+				if chunks++; chunks == 2 {
+					return errors.New("cut off")
+				}
+				return nil
+			}
+			many := lines + strings.Repeat("{}\n", 200)
+			var partial *assess.PartialError
+			if _, _, err := before.Receive(ctx, cut, strings.NewReader(many)); !errors.As(err, &partial) {
+				t.Fatalf("it is not cut off: %v", err)
+			}
+			ref := assess.RuleSetRef{Name: sets[0].Name, Version: sets[0].Version, Digest: sets[0].Digest}
+			switch c.stored {
+			case "":
+				c.stored = string(sets[0].Canonical)
+				fallthrough
+			default:
+				if err := before.store.KeepRuleSet(ctx, ref, []byte(c.stored)); err != nil {
+					t.Fatal(err)
+				}
+			case "gone":
+			}
+			ids := 0
+			later, err := assess.New(assess.Options{
+				Store: before.store, Queue: before.queue, Batches: before.store, Chunks: before.chunks, RuleSets: sets[1:], Loader: builtin.Loader(),
+				Clock: func() time.Time { return before.now }, NewID: func() string { ids++; return fmt.Sprint("later-", ids) },
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			own := later.For("brennick-motors")
+			b, known, err := own.Receive(ctx, pinned, strings.NewReader(many))
+			if err != nil || !known || b.ID != partial.Batch || b.RuleSet != ref || b.Lines != 203 {
+				t.Fatalf("it goes on as %+v, %t, %v", b, known, err)
+			}
+			for task, ok := before.chunks.Take(); ok; task, ok = before.chunks.Take() {
+				if err := later.WorkChunk(ctx, task.AssessmentID); err != nil && !errors.Is(err, assess.ErrFinished) {
+					t.Fatal(err)
+				}
+			}
+			b, err = own.Batch(ctx, b.ID)
+			if err != nil || b.State != assess.BatchDone || b.Done+b.Failed != 2 || b.Refused != 201 {
+				t.Fatalf("it ends as %+v, %v", b, err)
+			}
+			answers, err := own.Lines(ctx, b.ID, 0, 2)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, l := range answers {
+				a, err := own.Assessment(ctx, l.Assessment.ID)
+				if err != nil || a.State != c.state || a.RuleSet != ref {
+					t.Errorf("line %d is %s under %v, %v", l.Number, a.State, a.RuleSet, err)
+				}
+				if c.state == assess.Failed && !(strings.Contains(string(a.Problem), c.why) && strings.Contains(string(a.Problem), a.ReportID)) {
+					t.Errorf("line %d says %s", l.Number, a.Problem)
+				}
+			}
+			if c.state == assess.Done {
+				return
+			}
+			// As the problem says, the report is posted again in its stead.
+			again := strings.Replace(body, "{", `{"replaces":"`+answers[0].Assessment.ReportID+`",`, 1)
+			done, err := own.Submit(ctx, assess.Order{Body: []byte(again)})
+			if err == nil {
+				err = later.Score(ctx, done.AssessmentID)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if a, err := own.Assessment(ctx, done.AssessmentID); err != nil || a.State != assess.Done {
+				t.Errorf("posted again it is %s, %v", a.State, err)
+			}
+		})
+	}
+	// What was never sent, or was something else, is refused as any order under what is not there.
+	later := openWith(t, builtin.Loader(), sets[1:]...)
+	for _, key := range []string{"", "lot"} {
+		o := pinned
+		o.IdempotencyKey = key
+		if _, _, err := later.Receive(context.Background(), o, strings.NewReader(lines)); !errors.Is(err, assess.ErrNoSuchRuleSet) {
+			t.Errorf("under key %q: %v", key, err)
+		}
 	}
 }
 

@@ -364,6 +364,10 @@ func panicked(err error) bool { return errors.As(err, new(*logging.PanicError)) 
 
 func (s *Service) work(ctx context.Context, a Assessment) (Outcome, error) {
 	scorer, err := s.shelf.version(ctx, a.Organisation, a.RuleSet)
+	var gone *UnscorableError
+	if errors.As(err, &gone) {
+		return Outcome{}, &UnscorableError{gone.Title, gone.Detail + fmt.Sprintf(`; post the report again, with "replaces": "%s" in it, under another Idempotency-Key and a rule set that is there (GET /v1/rule_sets)`, a.ReportID)}
+	}
 	if err != nil {
 		return Outcome{}, err
 	}

@@ -114,7 +114,7 @@ func (s *shelf) read(ctx context.Context, ref RuleSetRef) (*score.Scorer, error)
 	case err != nil:
 		return nil, &UnscorableError{"Rule set unreadable", fmt.Sprintf("rule set %s %s (%s) cannot be read by this version of the program: %s", ref.Name, ref.Version, ref.Digest, err)}
 	case set.Digest != ref.Digest:
-		return nil, fmt.Errorf("load rule set %s %s: its digest is %s, not %s", ref.Name, ref.Version, set.Digest, ref.Digest)
+		return nil, &UnscorableError{"Rule set damaged", fmt.Sprintf("what is stored of rule set %s %s (%s) was changed: its digest is %s; tell who runs the service to look it through (laidup verify)", ref.Name, ref.Version, ref.Digest, set.Digest)}
 	}
 	return score.New(set), nil
 }

@@ -83,12 +83,11 @@ type upload struct {
 // [ErrNoSuchRuleSet], a [*spreadsheet.HeaderError], [ErrKeyReused], [ErrLineGap], [ErrTooManyLines],
 // [ErrBatchMoved] or [ErrBatchClosed], or that of the reader or the store.
 func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (b Batch, known bool, err error) {
-	set, err := own.ruleSet(ctx, o.RuleSet)
-	if err != nil {
-		return Batch{}, false, err
+	head := BatchHead{
+		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports,
+		IdempotencyKey: o.IdempotencyKey, Fingerprint: o.fingerprint(), At: own.service.clock(),
 	}
-	g, err := gateOf(set, o.Gate)
-	if err != nil {
+	if b, known, err = own.under(ctx, &head, o.RuleSet, o.Gate); err != nil {
 		return Batch{}, false, err
 	}
 	first := max(o.FirstLine, 1)
@@ -105,12 +104,10 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 		}
 		return Batch{}, false, &PartialError{Err: err}
 	}
-	head := BatchHead{
-		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports, Gate: set.Gates[g].ID, RuleSet: refOf(set),
-		IdempotencyKey: o.IdempotencyKey, Fingerprint: o.fingerprint(), At: own.service.clock(),
-	}
-	if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
-		return Batch{}, false, err
+	if !known {
+		if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
+			return Batch{}, false, err
+		}
 	}
 	if first > b.Through+1 {
 		return b, known, &PartialError{b.ID, b.Through, ErrLineGap}
@@ -124,6 +121,27 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	}
 	own.service.log.InfoContext(ctx, "batch received", "batch", b.ID, "lines", b.Lines, "refused", b.Refused, "repeat", known)
 	return b, known, nil
+}
+
+// under finds the rule set and the gate of a batch. Where they are not there, the batch may be known: it came when they
+// were, and goes on under what is recorded of it.
+func (own Account) under(ctx context.Context, head *BatchHead, ruleSet, gate string) (b Batch, known bool, err error) {
+	set, err := own.ruleSet(ctx, ruleSet)
+	g := 0
+	if err == nil {
+		g, err = gateOf(set, gate)
+	}
+	if err == nil {
+		head.Gate, head.RuleSet = set.Gates[g].ID, refOf(set)
+		return Batch{}, false, nil
+	}
+	if head.IdempotencyKey == "" || errors.Is(err, ErrUnavailable) {
+		return Batch{}, false, err
+	}
+	if b, e := own.service.batches.BatchSent(ctx, own.organisation, head.IdempotencyKey, head.Fingerprint); e == nil {
+		return b, true, nil
+	}
+	return Batch{}, false, err
 }
 
 // pause lets the sender's time for the next chunk begin.

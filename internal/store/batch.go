@@ -39,6 +39,18 @@ func openBatch(ctx context.Context, tx *sql.Tx, h assess.BatchHead, state assess
 	return b, true, err
 }
 
+// BatchSent implements [assess.BatchStore].
+func (s *Store) BatchSent(ctx context.Context, organisation, key, fingerprint string) (assess.Batch, error) {
+	b, err := one(ctx, s.read, batchFields, selectBatchByKey, organisation, key)
+	if err == nil && b.Fingerprint != fingerprint {
+		err = assess.ErrKeyReused
+	}
+	if err != nil {
+		return assess.Batch{}, fmt.Errorf("select batch by its key: %w", err)
+	}
+	return b, nil
+}
+
 // AddChunk implements [assess.BatchStore].
 func (s *Store) AddChunk(ctx context.Context, c assess.NewChunk) (work bool, err error) {
 	err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {

@@ -48,6 +48,24 @@ func (m *Memory) OpenBatch(ctx context.Context, h assess.BatchHead) (assess.Batc
 	return b.Batch, known, nil
 }
 
+// BatchSent implements [assess.BatchStore].
+func (m *Memory) BatchSent(ctx context.Context, organisation, key, fingerprint string) (assess.Batch, error) {
+	leave, err := m.enter(ctx)
+	if err != nil {
+		return assess.Batch{}, err
+	}
+	defer leave()
+	for _, b := range m.batches {
+		if b.Organisation == organisation && b.IdempotencyKey == key && key != "" {
+			if b.Fingerprint != fingerprint {
+				return assess.Batch{}, assess.ErrKeyReused
+			}
+			return b.Batch, nil
+		}
+	}
+	return assess.Batch{}, assess.ErrNotFound
+}
+
 func (m *Memory) openBatch(h assess.BatchHead) (*batch, bool, error) {
 	h.At = stored(h.At)
 	for _, b := range m.batches {

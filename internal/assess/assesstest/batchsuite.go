@@ -124,6 +124,18 @@ func (s batches) opened(t *testing.T) {
 	if _, _, err := s.OpenBatch(t.Context(), other); !errors.Is(err, assess.ErrKeyReused) {
 		t.Errorf("a key with another order: %v", err)
 	}
+	sent, err := s.BatchSent(t.Context(), us, "key", other.Fingerprint)
+	if !errors.Is(err, assess.ErrKeyReused) {
+		t.Errorf("found by another order: %+v, %v", sent, err)
+	}
+	sent, err = s.BatchSent(t.Context(), us, "key", b.Fingerprint)
+	check(t, err)
+	same(t, sent, b)
+	for _, who := range []struct{ organisation, key string }{{them, "key"}, {us, "none"}} {
+		if _, err := s.BatchSent(t.Context(), who.organisation, who.key, b.Fingerprint); !errors.Is(err, assess.ErrNotFound) {
+			t.Errorf("%v finds it: %v", who, err)
+		}
+	}
 	s.open(t, head("c", ""))
 	s.open(t, head("d", "")) // none is no key
 }
