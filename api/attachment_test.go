@@ -419,3 +419,46 @@ func TestThePageOfAVehicleShowsItsPhotos(t *testing.T) {
 		}
 	}
 }
+
+// Sheets show the newest photos, some of them, each as its thumbnail; a photo that is lost leaves a frame.
+func TestSheetsShowPhotos(t *testing.T) {
+	t.Parallel()
+	w := open(t)
+	var all []string
+	for i := range 14 {
+		all = append(all, w.attach(picture(t, 64+i, 48))["id"].(string))
+	}
+	w.sent(demo(t, "marrick-tern-01.1", func(o object) {
+		o["photos"] = all[:13]
+		for _, one := range o["observations"].([]any) {
+			if one.(object)["item"] == "timing_belt" {
+				one.(object)["photos"] = all[12:]
+			}
+		}
+	}), "")
+	w.queue.workers.Wait()
+	id := w.get("/v1/vehicles/marrick-tern-01").object(t)["history"].([]any)[0].(object)["id"].(string)
+	at := "/v1/assessments/" + id + "/sheet?sheet="
+	for _, name := range []string{"blocking", "purchase", "register"} {
+		page := string(w.get(at+name, "Accept: text/html").is(t, http.StatusOK).text)
+		if n := strings.Count(page, `/thumbnail"`); n != 12 || !strings.Contains(page, "2 more photos are in the reports.") || !strings.Contains(page, `alt="Vehicle, 20`) {
+			t.Errorf("%s shows %d photos", name, n)
+		}
+		paper := w.get(at+name, "Accept: application/pdf").is(t, http.StatusOK).text
+		if n := bytes.Count(paper, []byte("/Subtype /Image")); n != 12 || !bytes.Equal(paper, w.get(at+name, "Accept: application/pdf").text) {
+			t.Errorf("%s as PDF has %d photos, or is not the same twice", name, n)
+		}
+	}
+	if page := string(w.get(at+"start", "Accept: text/html").text); strings.Contains(page, "/thumbnail") {
+		t.Error("a start sheet has photos")
+	}
+	w.files.Break(assess.ErrUnavailable)
+	w.get(at+"register", "Accept: application/pdf").problem(t, http.StatusServiceUnavailable, "unavailable")
+	w.files.Break(nil)
+	for _, name := range w.files.Names() {
+		_ = w.files.Delete(t.Context(), name)
+	}
+	if paper := w.get(at+"register", "Accept: application/pdf").is(t, http.StatusOK).text; bytes.Contains(paper, []byte("/Subtype /Image")) {
+		t.Error("what is lost is shown")
+	}
+}

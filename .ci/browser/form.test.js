@@ -604,6 +604,13 @@ test("a photo that is taken without a signal is sent with its report", limit, as
     to.cut();
     await context.setOffline(true);
 
+    const whole = page.getByLabel("Photos of the whole vehicle (JPEG, PNG or WebP)");
+    assert.equal(await whole.getAttribute("capture"), "environment");
+    await whole.setInputFiles({ name: "side.gif", mimeType: "image/gif", buffer: pixel });
+    await page.getByText("side.gif cannot be sent").waitFor();
+    await whole.setInputFiles({ name: "side.png", mimeType: "image/png", buffer: pixel });
+    await page.locator(".taken", { hasText: "side.png" }).waitFor();
+    await page.getByText("side.gif cannot be sent").waitFor({ state: "hidden" });
     const belt = await f.open("Timing drive", "Timing belt");
     const photo = belt.getByLabel("Photo (JPEG, PNG or WebP)");
     assert.equal(await photo.getAttribute("accept"), "image/jpeg,image/png,image/webp");
@@ -632,7 +639,9 @@ test("a photo that is taken without a signal is sent with its report", limit, as
     await context.setOffline(false);
     await shows(page.locator("[data-answer]"), "Accepted");
     const { reports } = await (await context.request.get(to.url + "/v1/vehicles/yard-photo/reports")).json();
-    const [seen] = (await (await context.request.get(to.url + "/v1/reports/" + reports[0].id)).json()).observations;
+    const posted = await (await context.request.get(to.url + "/v1/reports/" + reports[0].id)).json();
+    const [seen] = posted.observations;
+    assert.deepEqual(posted.photos, seen.photos); // it is the same picture
     assert.equal(seen.item, "timing_belt");
     assert.equal(seen.photos.length, 1);
     const stored = await context.request.get(to.url + "/v1/attachments/" + seen.photos[0]);

@@ -3,6 +3,8 @@ package pages
 import (
 	"bytes"
 	"fmt"
+	"image/jpeg"
+	"slices"
 	"strings"
 	"sync"
 	"unicode"
@@ -31,6 +33,7 @@ const (
 	boxSide                    = 10.0
 	thin, thick, double        = 0.5, 1.1, 2.4
 	blankHeight, blankLabelled = 34.0, 150.0
+	photosInRow, photoGap      = 4, 10.0
 )
 
 // PDF writes the sheet as PDF: the same sheet always as the same bytes.
@@ -88,11 +91,18 @@ type run struct {
 // stroke is a line, or a box where it has a height.
 type stroke struct{ x, y, width, height, weight float64 }
 
+// placement is where a picture stands.
+type placement struct {
+	name                string
+	x, y, width, height float64
+}
+
 // block is what stays together on a page.
 type block struct {
 	height  float64
 	runs    []run
 	strokes []stroke
+	images  []placement
 	with    bool   // the next block stands on the same page
 	head    *block // what stands above it where it begins a page: the head of its table
 }
@@ -184,6 +194,42 @@ func (w *pdfWriter) part(p Part) {
 	if len(p.Blanks) > 0 {
 		w.blanks(p.Blanks)
 	}
+	for row := range slices.Chunk(p.Photos, photosInRow) {
+		w.blocks = append(w.blocks, w.photos(row))
+	}
+}
+
+// photos puts some side by side, each with what it shows under it.
+func (w *pdfWriter) photos(row []*Picture) block {
+	const width, height = (pageRight - pageLeft - (photosInRow-1)*photoGap) / photosInRow, 96.0
+	one := block{height: height}
+	for i, p := range row {
+		x := float64(i) * (width + photoGap)
+		if at, ok := w.image(p, x, width, height); ok {
+			one.images = append(one.images, at)
+		} else {
+			one.strokes = append(one.strokes, stroke{x, 0, width, height, thin})
+		}
+		caption := w.text([]phrase{{p.Caption, false}}, smallSize, x, width)
+		for _, r := range caption.runs {
+			r.y += height
+			one.runs = append(one.runs, r)
+		}
+		one.height = max(one.height, height+caption.height)
+	}
+	one.height += 2 * gap
+	return one
+}
+
+// image takes a thumbnail in, and says where it goes in a frame; false: it cannot be shown.
+func (w *pdfWriter) image(p *Picture, x, width, height float64) (placement, bool) {
+	c, err := jpeg.DecodeConfig(bytes.NewReader(p.Thumbnail))
+	if err != nil || c.Width == 0 || c.Height == 0 {
+		return placement{}, false
+	}
+	w.doc.RegisterImageOptionsReader(p.ID, fpdf.ImageOptions{ImageType: "JPG"}, bytes.NewReader(p.Thumbnail))
+	scale := min(width/float64(c.Width), height/float64(c.Height))
+	return placement{p.ID, x, 0, float64(c.Width) * scale, float64(c.Height) * scale}, true
 }
 
 func (w *pdfWriter) paragraph(text string, size float64) block {
@@ -448,6 +494,9 @@ func (w *pdfWriter) block(b placed) {
 			s.x, s.y = s.x+pageLeft, s.y+b.y
 			w.stroke(s)
 		}
+	}
+	for _, i := range b.images { // their block is never higher than a page
+		w.doc.ImageOptions(i.name, pageLeft+i.x, b.y+i.y, i.width, i.height, false, fpdf.ImageOptions{ImageType: "JPG"}, 0, "")
 	}
 }
 

@@ -55,7 +55,21 @@ type Part struct {
 	Mark   Mark // of the items
 	Table  *Table
 	Blanks []string
+	Photos []*Picture
 }
+
+// Picture is a photo, of which the thumbnail is printed.
+type Picture struct {
+	ID, Caption string
+	Thumbnail   []byte // a JPEG; nil: it is not to be had, and a frame stands in its place
+}
+
+// Bounds of the photos on a sheet.
+const (
+	photosOnSheet = 12
+	// ThumbnailBytes is how large a thumbnail on a sheet may be: one that is larger is not to be had.
+	ThumbnailBytes = 96 << 10
+)
 
 // Mark is what an item of a list begins with.
 type Mark string
@@ -584,6 +598,50 @@ func (b *sheetBuilder) said(notes bool) {
 		p.Items = append(p.Items, it)
 	}
 	b.section(b.say("reports"), p)
+	b.photos()
+}
+
+// photos shows the newest.
+func (b *sheetBuilder) photos() {
+	var p Part
+	seen, more := map[string]bool{}, 0
+	for _, r := range slices.Backward(b.reports) {
+		for _, shown := range r.Photos {
+			switch {
+			case seen[shown.ID]:
+				continue
+			case len(p.Photos) == photosOnSheet:
+				more++
+			default:
+				of := b.say("photo_whole")
+				if shown.Item != "" {
+					of = capital(itemName(b.cat, shown.Item))
+				}
+				p.Photos = append(p.Photos, &Picture{ID: shown.ID, Caption: b.say("photo_caption", of, r.Inspected)})
+			}
+			seen[shown.ID] = true
+		}
+	}
+	if len(p.Photos) == 0 {
+		return
+	}
+	parts := []Part{p}
+	if more > 0 {
+		parts = append(parts, Part{Text: b.say("photos_more", more)})
+	}
+	b.section(b.say("photos"), parts...)
+}
+
+// Pictures are the photos on the sheet.
+func (s *Sheet) Pictures() (all []*Picture) {
+	for _, sections := range [][]Section{s.First, s.Sections} {
+		for _, section := range sections {
+			for _, p := range section.Parts {
+				all = append(all, p.Photos...)
+			}
+		}
+	}
+	return all
 }
 
 // each changes every text of the sheet.
@@ -610,6 +668,9 @@ func (s *Sheet) each(change func(string) string) {
 				}
 				for n := range p.Blanks {
 					p.Blanks[n] = change(p.Blanks[n])
+				}
+				for _, photo := range p.Photos {
+					photo.Caption = change(photo.Caption)
 				}
 				if p.Table == nil {
 					continue

@@ -1,6 +1,8 @@
 package site
 
 import (
+	"errors"
+	"io"
 	"net/url"
 	"slices"
 	"strings"
@@ -53,6 +55,9 @@ func (s *Site) GetSheet(r *wire.Request) (wire.Reply, error) {
 	out, other, ending := wire.Reply{}, `<`+view.PDF+`>; rel="alternate"; type="`+wire.MediaPDF+`"`, "html"
 	if r.Media == wire.MediaPDF {
 		other, ending = `<`+sheetAt(whole.ID, name, gate, "html")+`>; rel="alternate"; type="`+wire.MediaHTML+`"`, "pdf"
+		if err := thumbnails(r, sheet.Pictures()); err != nil {
+			return wire.Reply{}, err
+		}
 		body, err := sheet.PDF()
 		if err != nil {
 			return wire.Reply{}, err
@@ -66,6 +71,31 @@ func (s *Site) GetSheet(r *wire.Request) (wire.Reply, error) {
 		"Content-Disposition": `inline; filename="` + sheetFile(name, whole) + `.` + ending + `"`,
 	}
 	return out, nil
+}
+
+// thumbnails reads those of photos. One that is not to be had is left out: a sheet is wanted with a gap rather than not at all.
+func thumbnails(r *wire.Request, pictures []*pages.Picture) error {
+	for _, p := range pictures {
+		a, err := r.Account.Attachment(r.Context(), p.ID)
+		var file io.ReadSeekCloser
+		if err == nil {
+			file, err = r.Account.OpenPhoto(r.Context(), a, true)
+		}
+		var data []byte
+		if err == nil {
+			data, err = io.ReadAll(io.LimitReader(file, pages.ThumbnailBytes+1))
+			err = errors.Join(err, file.Close())
+		}
+		switch {
+		case r.Context().Err() != nil:
+			return r.Context().Err()
+		case errors.Is(err, assess.ErrUnavailable):
+			return err // it is there soon
+		case err == nil && len(data) <= pages.ThumbnailBytes:
+			p.Thumbnail = data
+		}
+	}
+	return nil
 }
 
 // sheetAt is where a sheet is.

@@ -24,6 +24,8 @@ import (
 var recordFaults = []fault{
 	{name: "reports withdrawn while APIs and workers are killed", layout: layout{apis: 2}, strike: withdrawAmid, check: checkWithdrawn},
 	{name: "vehicles erased while they are assessed", layout: layout{apis: 2}, strike: eraseAmid, check: checkErased},
+	{name: "object store away amid uploads and reads", layout: layout{apis: 2, photos: true}, strike: storeAway, check: checkPhotos},
+	{name: "keys revoked amid uploads", layout: layout{apis: 2}, strike: revokeAmid, check: checkLots},
 }
 
 // withdrawAmid posts three reports on a vehicle of its own and withdraws the second, while a process ends and is

@@ -18,6 +18,7 @@ import (
 
 	toxiproxy "github.com/Shopify/toxiproxy/v2"
 	"github.com/jackc/pgx/v5"
+	"github.com/johannesboyne/gofakes3/backend/s3mem"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/redis/go-redis/v9"
 	"github.com/rs/zerolog"
@@ -33,6 +34,7 @@ type layout struct {
 	wired         bool     // PostgreSQL and Redis are reached over wires that can be cut
 	postgres      []string // settings of a PostgreSQL of its own; nil: one is shared
 	parts         bool     // the processes are put together here, not by the program: see part
+	photos        bool     // they are kept in an object store over a wire
 	flags         []string // more flags for the processes
 }
 
@@ -56,6 +58,10 @@ type rig struct {
 	poisoned  []accepted
 	// Three of each vehicle that a fault writes about itself.
 	ownReports [][]accepted
+	objects    *s3mem.Backend
+	toObjects  *wire
+	photos     []string // that are stored
+	lots       []lot
 	handing    sync.Once
 	queue      *queue.Queue
 
@@ -97,6 +103,9 @@ func (l layout) with(t *testing.T, rng *rand.Rand) *rig {
 		t.Fatalf("make a key: %v", err)
 	}
 	r.key = strings.TrimSpace(string(out))
+	if l.photos {
+		r.keepPhotos()
+	}
 	for range max(1, l.apis) {
 		r.addAPI(path)
 	}
@@ -151,6 +160,9 @@ func (r *rig) addWorker(path string) *program {
 
 // launch starts a process that ends with the test.
 func (r *rig) launch(p *program) {
+	if r.layout.photos {
+		p.env = append(p.env, objectStoreEnv...)
+	}
 	if r.layout.parts {
 		p.asPart(r)
 	}

@@ -480,7 +480,7 @@
         head("reference", {}, { required: true, hint: say("reference_hint"), most: 100, plain: true }), head("description"), head("vin", {}, { plain: true })));
       visit.push(choose("purpose", [["", say("none")], ...cat.purposes.map((p) => [p, spaced(p)])]), head("own"));
     }
-    part("head").append(el("section", {}, el("h2", { text: say("visit") }), visit));
+    part("head").append(el("section", {}, el("h2", { text: say("visit") }), visit, vehiclePhotos()));
   }
 
   function buildFacts() {
@@ -539,7 +539,7 @@
       el("p", { class: "small", text: it.access ? say("effort_off", plain(it.minutes), spaced(it.access)) : say("effort", plain(it.minutes)) }),
       it.fault,
       it.where,
-      el("div", { class: "finds" }, field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root, photoField(it)),
+      el("div", { class: "finds" }, field("note." + it.id, { id: "note", kind: "note", is: say("note") }).root, photoField(it.id, "item." + it.id, say("photo"))),
     );
     chooseWhere(it);
     showAt(it, keysOf(it)[0] || it.id);
@@ -548,24 +548,27 @@
   const photoKinds = ["image/jpeg", "image/png", "image/webp"];
   const mostPhoto = 15 * 1024 * 1024;
 
-  // photoField takes photos of an item, and lists those that were taken.
-  function photoField(it) {
+  // Photos of the vehicle as a whole are kept beside those of items, under a name that no item has.
+  const whole = "*";
+
+  // photoField takes photos of one thing, and lists those that were taken. What is wrong with them is said under name.
+  function photoField(of, name, label) {
     const id = fresh();
     const list = el("ul", { class: "taken" });
     const changed = () => {
-      if (draft.photos[it.id].length === 0) delete draft.photos[it.id];
-      forgive("item." + it.id);
+      if (draft.photos[of].length === 0) delete draft.photos[of];
+      forgive(name);
       if (!begun) mark();
       draft.state = "kept";
       keep(draft);
       show();
       showState();
     };
-    const show = () => list.replaceChildren(...(draft.photos[it.id] || []).map((p) => el("li", {}, say("photo_taken", p.name, plain(Math.round(p.size / 1e5) / 10)), " ",
+    const show = () => list.replaceChildren(...(draft.photos[of] || []).map((p) => el("li", {}, say("photo_taken", p.name, plain(Math.round(p.size / 1e5) / 10)), " ",
       el("button", {
         type: "button", class: "plain",
         onclick: () => {
-          draft.photos[it.id] = draft.photos[it.id].filter((other) => other !== p);
+          draft.photos[of] = draft.photos[of].filter((other) => other !== p);
           album.drop(p.key);
           changed();
           input.focus();
@@ -577,20 +580,35 @@
         const [photo] = input.files, to = draft;
         input.value = "";
         if (!photo) return;
-        if (!photoKinds.includes(photo.type) || photo.size > mostPhoto) return fail("item." + it.id, say("photo_kind", photo.name));
+        if (!photoKinds.includes(photo.type) || photo.size > mostPhoto) return fail(name, say("photo_kind", photo.name));
         const p = { key: newID(), name: photo.name, size: photo.size };
         try {
           await album.put(p.key, photo);
         } catch {
-          return fail("item." + it.id, say("photo_not_kept", photo.name));
+          return fail(name, say("photo_not_kept", photo.name));
         }
         if (to !== draft || !["kept", "refused"].includes(draft.state)) return album.drop(p.key); // it is sent, or another is shown
-        (draft.photos[it.id] ||= []).push(p);
+        (draft.photos[of] ||= []).push(p);
         changed();
       },
     });
     show();
-    return el("div", { class: "field" }, el("label", { for: id, text: say("photo") }), input, list);
+    return el("div", { class: "field" }, el("label", { for: id, text: label }), input, list);
+  }
+
+  // vehiclePhotos takes those of the vehicle as a whole.
+  function vehiclePhotos() {
+    const fault = el("p", { class: "fault", tabindex: -1, hidden: true });
+    const box = el("div", {}, fault, photoField(whole, "head.photos", say("photos")));
+    const me = {
+      show() {},
+      fail(text) { fault.textContent = text; fault.hidden = !text; box.classList.toggle("wrong", Boolean(text)); },
+      focus: () => fault.focus(),
+    };
+    live.set("head.photos", new Set([me]));
+    const known = draft.faults.find((f) => f.name === "head.photos");
+    if (known) me.fail(known.detail);
+    return box;
   }
 
   // chooseWhere offers the positions of an item: what is entered is of the one chosen, or of all alike.
@@ -770,6 +788,8 @@
       into[path.at(-1)] = value;
     }
     if (!d.head.date) wrong("head.date", say("fault_missing"));
+    const taken = (d.photos[whole] || []).map((p) => p.key);
+    if (taken.length) report.photos = taken;
     report.observations = [];
     for (const it of items.values()) {
       if (!fitted(it)) continue;
@@ -822,6 +842,7 @@
     }
     if (path[0] === "inspection") return "head." + path[1];
     if (path[0] === "reference") return "head.own";
+    if (path[0] === "photos") return "head.photos";
     if (path[0] === "vehicle" && ["reference", "description", "vin"].includes(path[1])) return "head." + path[1];
     for (let n = path.length; n > 1; n--) {
       const key = path[0] + "." + path.slice(1, n).join(".");
@@ -985,9 +1006,10 @@
     const report = JSON.parse(d.body);
     const known = new Map(photosOf(d).map((p) => [p.key, p]));
     const faults = [];
-    for (const o of report.observations.filter((one) => one.photos)) {
+    const showing = [report, ...report.observations].filter((one) => one.photos);
+    for (const o of showing) {
       for (const p of o.photos.map((key) => known.get(key)).filter((one) => !one.id)) {
-        const wrong = (detail) => faults.push({ name: "item." + o.item, detail });
+        const wrong = (detail) => faults.push({ name: o === report ? "head.photos" : "item." + o.item, detail });
         const taken = await album.get(p.key).catch(() => undefined);
         if (!taken) {
           wrong(say("photo_gone", p.name));
@@ -1005,7 +1027,7 @@
       }
       o.photos = [...new Set(o.photos.map((key) => known.get(key).id))];
     }
-    return { faults, body: report.observations.some((o) => o.photos) ? JSON.stringify(report) : d.body };
+    return { faults, body: showing.length ? JSON.stringify(report) : d.body };
   }
 
   function refuse(d, faults, changes) {
@@ -1057,7 +1079,7 @@
       ? body.errors.map((e) => ({ name: place(e.pointer, d.observed || []), detail: e.detail }))
       : [{ name: "", detail: [body.title, body.detail].filter(Boolean).join(": ") || String(answer.status) }];
     // A photo that waited for too long is not there any more: it is sent again.
-    if ((body.errors || []).some((e) => /^\/observations\/\d+\/photos\//.test(e.pointer))) photosOf(d).forEach((p) => { delete p.id; });
+    if ((body.errors || []).some((e) => /^(\/observations\/\d+)?\/photos\//.test(e.pointer))) photosOf(d).forEach((p) => { delete p.id; });
     return refuse(d, faults, { photos: d.photos, reused: String(body.type).endsWith("/idempotency-key-reused") });
   }
 
