@@ -2,15 +2,19 @@ package main
 
 import (
 	"bytes"
+	"errors"
 	"image"
 	"image/jpeg"
 	"io"
 	"io/fs"
 	"log/slog"
 	"net/http"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/redis/go-redis/v9"
 
 	"laidup/internal/config"
 	"laidup/internal/testserver"
@@ -77,17 +81,63 @@ func TestPhotosAreInFilesAndGoWithTheirVehicle(t *testing.T) {
 				t.Fatalf("status %d: %s; %d files", status, text, files(t, folder))
 			}
 			id := strings.Split(text, `"`)[3]
-			report := strings.Replace(string(vehicleReport(t, "seen", 80)), "{", `{"photos":["`+id+`"],`, 1)
+			report := strings.Replace(string(vehicleReport(t, "seen-77", 80)), "{", `{"photos":["`+id+`"],`, 1)
 			if status, text := send(t, http.MethodPost, p.url()+"/v1/reports", "application/json", []byte(report)); status != http.StatusAccepted {
 				t.Fatalf("status %d: %s", status, text)
 			}
-			if status, text := send(t, http.MethodDelete, p.url()+"/v1/vehicles/seen", "application/json", []byte(`{"reference":"seen","reason":"it was sold"}`)); status != http.StatusOK || !strings.Contains(text, `"attachments":1`) {
+			if status, text := send(t, http.MethodDelete, p.url()+"/v1/vehicles/seen-77", "application/json", []byte(`{"reference":"seen-77","reason":"it was sold"}`)); status != http.StatusOK || !strings.Contains(text, `"attachments":1`) {
 				t.Fatalf("status %d: %s", status, text)
 			}
 			if n := files(t, folder); n != 0 {
 				t.Errorf("%d files are left", n)
 			}
+			for _, trace := range []string{id, "seen-77"} {
+				for name := range in(t, data) {
+					if text, err := os.ReadFile(filepath.Join(data, name)); err != nil || bytes.Contains(text, []byte(trace)) {
+						t.Errorf("%s still has %s (%v)", name, trace, err)
+					}
+				}
+			}
 		})
+	}
+}
+
+// Of an erased vehicle nothing is in the queue: neither what it is called nor the ids of what hung on it.
+func TestOfAnErasedVehicleNothingIsInRedis(t *testing.T) {
+	t.Parallel()
+	qc := config.Queue{RedisURL: testserver.Redis(t)}
+	o, err := redis.ParseURL(qc.RedisURL)
+	if err != nil {
+		t.Fatal(err)
+	}
+	queue := redis.NewClient(o)
+	t.Cleanup(func() { _ = queue.Close() })
+	if err := queue.ConfigSet(t.Context(), "rdbcompression", "no").Err(); err != nil { // for DUMP, which is looked through
+		t.Fatal(err)
+	}
+	p, err := open(t.Context(), config.Store{DatabaseURL: testserver.PostgreSQL(t), Attachments: "file://" + t.TempDir()}, qc, work(1), config.Webhooks{}, outlook{log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	photo, assessment := p.showing(t, "seen-77", photograph(t))
+	if _, err := p.service.For("workshop").Erase(t.Context(), "seen-77", "it was sold"); err != nil {
+		t.Fatal(err)
+	}
+	end(t, p) // what was under way is done
+	looked := 0
+	for keys := queue.Scan(t.Context(), 0, "*", 100).Iterator(); keys.Next(t.Context()); looked++ {
+		value, err := queue.Dump(t.Context(), keys.Val()).Result()
+		if err != nil && !errors.Is(err, redis.Nil) {
+			t.Fatal(err)
+		}
+		for _, trace := range []string{"seen-77", photo, assessment} {
+			if strings.Contains(keys.Val()+value, trace) {
+				t.Errorf("%s has %s: %q", keys.Val(), trace, value)
+			}
+		}
+	}
+	if looked == 0 {
+		t.Error("nothing was looked at")
 	}
 }
 

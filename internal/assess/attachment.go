@@ -51,8 +51,8 @@ type AttachmentStore interface {
 	// LooseFiles returns up to limit files, of all organisations, that are loose at a time. From then on they stay so: no
 	// attachment is made of them, whatever the clock of who reserved them shows.
 	LooseFiles(ctx context.Context, at time.Time, limit int) ([]string, error)
-	// ForgetFile forgets a loose file once it is removed.
-	ForgetFile(ctx context.Context, file string) error
+	// ForgetFiles forgets loose files once they are removed, so that nothing is left of their names either.
+	ForgetFiles(ctx context.Context, files []string) error
 }
 
 // Files keeps what is in attachments, in files by name. All methods return [ErrUnavailable] where it cannot be reached
@@ -226,13 +226,21 @@ func (s *Service) tidyFiles(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("find loose files: %w", err)
 		}
+		removed := 0
+		var failed error
 		for _, file := range loose {
-			if err := errors.Join(s.files.Delete(ctx, file), s.files.Delete(ctx, ThumbnailOf(file))); err != nil {
-				return fmt.Errorf("remove loose file: %w", err) // if one fails, so do the others
+			if failed = errors.Join(s.files.Delete(ctx, file), s.files.Delete(ctx, ThumbnailOf(file))); failed != nil {
+				break // if one fails, so do the others
 			}
-			if err := s.attachments.ForgetFile(ctx, file); err != nil {
-				return fmt.Errorf("forget loose file: %w", err)
+			removed++
+		}
+		if removed > 0 {
+			if err := s.attachments.ForgetFiles(ctx, loose[:removed]); err != nil {
+				return errors.Join(fmt.Errorf("forget loose files: %w", err), failed)
 			}
+		}
+		if failed != nil {
+			return fmt.Errorf("remove loose file: %w", failed)
 		}
 		if len(loose) < looseAtOnce {
 			return nil

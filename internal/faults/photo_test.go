@@ -210,8 +210,11 @@ func revokeAmid(r *rig) {
 	}
 	for sent < before && write() {
 	}
-	// The other API is told: this one has to hear of it.
-	r.insist(http.MethodDelete, "/v1/keys/"+key.ID, "", http.StatusOK, http.StatusNoContent)
+	// The other API is told: the one that the upload goes to has to find out.
+	r.await("the key is revoked", func() bool {
+		status, _, _, err := r.call(r.api(1), r.key, http.MethodDelete, "/v1/keys/"+key.ID, "application/json", nil)
+		return err == nil && status/100 == 2
+	})
 	from := time.Now()
 	var status int
 	for open := true; open; {

@@ -120,14 +120,21 @@ func (s *Store) LooseFiles(ctx context.Context, at time.Time, limit int) ([]stri
 	return files, nil
 }
 
-// ForgetFile implements [assess.AttachmentStore].
-func (s *Store) ForgetFile(ctx context.Context, file string) error {
+// ForgetFiles implements [assess.AttachmentStore].
+func (s *Store) ForgetFiles(ctx context.Context, files []string) error {
 	err := s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, deleteLooseFile, file)
-		return err
+		for _, file := range files {
+			if _, err := tx.ExecContext(ctx, deleteLooseFile, file); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 	if err != nil {
-		return fmt.Errorf("forget file %s: %w", file, err)
+		return fmt.Errorf("forget %d files: %w", len(files), err)
+	}
+	if s.scrub != nil {
+		s.scrub(ctx, true) // their names say by its digest what was in them
 	}
 	return nil
 }

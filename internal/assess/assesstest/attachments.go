@@ -151,14 +151,16 @@ func (m *Memory) LooseFiles(ctx context.Context, at time.Time, limit int) ([]str
 	return due, nil
 }
 
-// ForgetFile implements [assess.AttachmentStore].
-func (m *Memory) ForgetFile(ctx context.Context, file string) error {
+// ForgetFiles implements [assess.AttachmentStore].
+func (m *Memory) ForgetFiles(ctx context.Context, files []string) error {
 	leave, err := m.enter(ctx)
 	if err != nil {
 		return err
 	}
 	defer leave()
-	delete(m.loose, file)
+	for _, file := range files {
+		delete(m.loose, file)
+	}
 	return nil
 }
 

@@ -111,8 +111,8 @@ func (s attachments) again(t *testing.T) {
 	same(t, second, first)
 	s.loose(t, start)
 	s.loose(t, start.Add(time.Hour), "other")
-	check(t, s.ForgetFile(t.Context(), "other"))
-	check(t, s.ForgetFile(t.Context(), "other")) // twice is once
+	check(t, s.ForgetFiles(t.Context(), []string{"other"}))
+	check(t, s.ForgetFiles(t.Context(), []string{"other"})) // twice is once
 	s.loose(t, start.Add(far))
 }
 
