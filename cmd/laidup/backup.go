@@ -15,7 +15,6 @@ import (
 	"laidup/internal/assess"
 	"laidup/internal/bucket"
 	"laidup/internal/config"
-	"laidup/internal/photo"
 	"laidup/internal/store"
 	"laidup/schema"
 )
@@ -111,7 +110,7 @@ func (b *backup) make(ctx context.Context) (err error) {
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
 	return st.Photos(ctx, func(organisation string, a assess.Attachment) error {
-		err := errors.Join(b.copy(ctx, from, to, a.File, a.Media, a.ID), b.copy(ctx, from, to, assess.ThumbnailOf(a.File), photo.JPEG, ""))
+		err := errors.Join(b.copy(ctx, from, to, a.File, a.Media, a.ID), b.copy(ctx, from, to, assess.ThumbnailOf(a.File), "image/jpeg", ""))
 		if !errors.Is(err, assess.ErrNotFound) && !errors.Is(err, errDamagedPhoto) {
 			return err
 		}
