@@ -85,13 +85,13 @@ func (own Account) Rescore(ctx context.Context, o RescoreOrder) (Batch, bool, er
 		return Batch{}, false, fmt.Errorf("encode scope: %w", err)
 	}
 	head := BatchHead{
-		ID: s.newID(), Organisation: own.organisation, Kind: Rescore,
+		Organisation: own.organisation, Kind: Rescore,
 		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint(o.Gate, o.RuleSet, append([]byte(Rescore), asked...)), At: s.clock(),
 	}
 	if b, known, err := own.under(ctx, &head, o.RuleSet, o.Gate); err != nil || known {
 		return b, known, err
 	}
-	head.Gate = o.Gate // none: each vehicle's own
+	head.ID, head.Gate = s.newID(), o.Gate // no gate: each vehicle's own
 	name := func(number int) string { return chunkID(head.ID, number) }
 	b, known, err := s.batches.OpenRescore(ctx, head, o.Of, rescoreLines, MaxRescored, name)
 	if err != nil || known {

@@ -84,7 +84,7 @@ type upload struct {
 // [ErrBatchMoved] or [ErrBatchClosed], or that of the reader or the store.
 func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (b Batch, known bool, err error) {
 	head := BatchHead{
-		ID: own.service.newID(), Organisation: own.organisation, Kind: Reports,
+		Organisation: own.organisation, Kind: Reports,
 		IdempotencyKey: o.IdempotencyKey, Fingerprint: o.fingerprint(), At: own.service.clock(),
 	}
 	if b, known, err = own.under(ctx, &head, o.RuleSet, o.Gate); err != nil {
@@ -105,6 +105,7 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 		return Batch{}, false, &PartialError{Err: err}
 	}
 	if !known {
+		head.ID = own.service.newID()
 		if b, known, err = own.service.batches.OpenBatch(ctx, head); err != nil {
 			return Batch{}, false, err
 		}
