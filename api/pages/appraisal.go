@@ -50,7 +50,7 @@ func Appraised(f Frame, a *appraisal.Appraisal) AppraisalView {
 func shareBar(class string, of score.Share) template.HTML {
 	const width, height = 200.0, 14.0
 	var s svg
-	fmt.Fprintf(&s, `<svg class="span" viewBox="0 0 %g %g" aria-hidden="true">`, width, height)
+	fmt.Fprintf(&s, `<svg class="span" viewBox="0 0 %g %g" preserveAspectRatio="none" aria-hidden="true">`, width, height)
 	s.line("scale", 0, height/2, width, height/2)
 	s.rect(class, 0, 3, of.Float()*width, height-6)
 	return s.end()

@@ -7,6 +7,7 @@ package pages
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"embed"
 	"encoding/base64"
@@ -23,6 +24,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"laidup/internal/assess"
 	"laidup/internal/score"
 	"laidup/internal/wording"
 )
@@ -74,6 +76,13 @@ func New(language string) (*Pages, error) {
 			}
 			return "", fmt.Errorf("there is no asset %s", name)
 		},
+		"doing":  p.words.Doing,
+		"access": func(id string) string { return cmp.Or(p.text["access_"+id], wording.Spaced(id)) },
+		"lookedat": func(c score.Coverage) (string, error) {
+			return p.text.say("looked_share", c.LookedAt, c.Applying, onOneLine(p.words.Looked(c)))
+		},
+		"stateof": stateOf, "first": first, "rest": rest,
+		"card":       func(b BlockerView, photos []assess.Shown) Card { return Card{b, photos} },
 		"language":   func() string { return language },
 		"upper":      capital,
 		"whole":      whole,

@@ -112,68 +112,39 @@ func span(r score.Range) template.HTML {
 	const width, height = 200.0, 14.0
 	x := func(v float64) float64 { return v / 100 * width }
 	var s svg
-	fmt.Fprintf(&s, `<svg class="span" viewBox="0 0 %g %g" aria-hidden="true">`, width, height)
+	fmt.Fprintf(&s, `<svg class="span" viewBox="0 0 %g %g" preserveAspectRatio="none" aria-hidden="true">`, width, height)
 	s.line("scale", 0, height/2, width, height/2)
 	s.rect("range", x(r.Low.Float()), 3, math.Max(1, x(r.High.Float()-r.Low.Float())), height-6)
 	s.line("expected", x(r.Expected.Float()), 0, x(r.Expected.Float()), height)
 	return s.end()
 }
 
-// point is what one assessment said of a gate.
-type point struct{ coverage, chance float64 }
-
-// series is one gate over the assessments of a vehicle.
-type series struct {
-	label  string
-	points []point
+// spot is a round point, however the image is stretched: the end of a line without length.
+func (s *svg) spot(class string, x, y float64) {
+	fmt.Fprintf(s, `<path class="spot %s" d="M%s %sh0"/>`, class, n1(x), n1(y))
 }
 
-// dashes tell the gates apart without colour.
-var dashes = []string{"", "7 3", "2 3", "9 3 2 3", "1 4", "12 4"}
-
-// chances draws the chance of getting through each gate over how much of the vehicle was looked at.
-func chances(percent func(score.Share) string, id, title, across, up string, all []series) template.HTML {
-	const width, height, left, bottom, right, top = 640.0, 310.0, 52.0, 40.0, 150.0, 30.0
-	least := 1.0
-	for _, line := range all {
-		for _, p := range line.points {
-			least = math.Min(least, math.Floor(4*p.coverage)/4)
-		}
+// strip draws a chance on a scale from 0 to 1: its range, a dot for what it is now, and rings for what earlier
+// assessments said, joined to it.
+func strip(g score.Gate, earlier []score.Share) template.HTML {
+	const width, height, edge = 240.0, 18.0, 6.0
+	x := func(s score.Share) float64 { return edge + s.Float()*(width-2*edge) }
+	const middle = height / 2
+	var s svg
+	fmt.Fprintf(&s, `<svg class="strip" viewBox="0 0 %g %g" preserveAspectRatio="none" aria-hidden="true">`, width, height)
+	s.line("scale", edge, middle, width-edge, middle)
+	for _, tick := range []score.Share{0, allOfIt / 2, allOfIt} {
+		s.line("scale", x(tick), middle-4, x(tick), middle+4)
 	}
-	least = math.Min(least, 0.75)
-	x := func(v float64) float64 { return left + (v-least)/(1-least)*(width-left-right) }
-	y := func(v float64) float64 { return height - bottom - v*(height-bottom-top) }
-	s := newSVG(id, "chances", title, int(width), int(height))
-	for _, v := range []float64{0, 0.25, 0.5, 0.75, 1} {
-		at := least + v*(1-least)
-		s.line("grid", x(least), y(v), x(1), y(v))
-		s.text("tick end", x(least)-6, y(v)+4, percent(shareOf(v, 1)))
-		s.text("tick middle", x(at), height-bottom+16, percent(shareOf(at, 1)))
+	if g.ChanceThroughHigh > 0 {
+		s.rect("range", x(g.ChanceThroughLow), middle-3, math.Max(1, x(g.ChanceThroughHigh)-x(g.ChanceThroughLow)), 6)
 	}
-	s.text("axis middle", x((1+least)/2), height-6, across)
-	s.text("axis", 2, 12, up)
-	used := []float64{}
-	for i, line := range all {
-		if len(line.points) == 0 {
-			continue
-		}
-		var path strings.Builder
-		for _, p := range line.points {
-			fmt.Fprintf(&path, "%s,%s ", n1(x(p.coverage)), n1(y(p.chance)))
-		}
-		fmt.Fprintf(s, `<polyline class="gate" stroke-dasharray="%s" points="%s"/>`, dashes[i%len(dashes)], strings.TrimSpace(path.String()))
-		last := line.points[len(line.points)-1]
-		fmt.Fprintf(s, `<circle class="dot" cx="%s" cy="%s" r="2.5"/>`, n1(x(last.coverage)), n1(y(last.chance)))
-		// Labels stand beside the plot, one under the other, with a line to where they belong.
-		at := y(last.chance)
-		for _, u := range used {
-			if math.Abs(at-u) < 13 {
-				at = u + 13
-			}
-		}
-		used = append(used, at)
-		s.line("lead", x(last.coverage)+4, y(last.chance), x(1)+6, at)
-		s.text("label", x(1)+10, at+4, line.label)
+	at := x(g.ChanceThrough)
+	for _, was := range earlier {
+		s.line("moved", x(was), middle, at, middle)
+		s.spot("ring", x(was), middle)
+		s.spot("hole", x(was), middle)
 	}
+	s.spot("dot", at, middle)
 	return s.end()
 }

@@ -8,7 +8,9 @@ import (
 
 	"laidup/internal/appraisal"
 	"laidup/internal/assess"
+	"laidup/internal/calendar"
 	"laidup/internal/catalogue"
+	"laidup/internal/report"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
 	"laidup/internal/wording"
@@ -33,6 +35,7 @@ type VehicleView struct {
 	Reports  []ReportRow   // the last that came first; those that were withdrawn among them
 	More     bool          // there are more reports than these
 	Assessed *AssessedView // nil before the first finished assessment
+	Moments  []Moment      // of its life, oldest first
 	Plans    []assess.Plan // the last that were ordered first
 }
 
@@ -68,7 +71,12 @@ type HistoryRow struct {
 type AssessedView struct {
 	*score.Assessment
 	Asked    score.Gate
-	Blocking []score.Blocker // of the gate asked about
+	Sentence string // how the gate asked about stands
+	Days     int    // since the last inspection
+	Old      bool   // so long that the answer must not be taken for one of today
+	Rungs    []Rung
+	Blocking []BlockerView // of the gate asked about
+	Outline  Outline
 	Look     []LookRow
 	Split    template.HTML
 	Matrix   []MatrixRow
@@ -78,10 +86,65 @@ type AssessedView struct {
 	NextRank int // the first of those
 	Systems  []SystemRow
 	Whole    template.HTML // the condition of the whole vehicle
-	Chances  template.HTML
 	Worst    []score.Entry
 	// The shares of all risk that rest on what was found, on somebody's word, and on what nobody knows.
 	Found, Told, Unknown score.Share
+}
+
+// oldAfter is after how many days an answer looks old: a vehicle that stands in the open changes with the weather.
+// Common practice.
+const oldAfter = 30
+
+// Basis is what the view of an assessment is made of besides the assessment.
+type Basis struct {
+	Catalogue *catalogue.Catalogue
+	Dossier   *report.Dossier     // nil: its reports cannot be read any more
+	Earlier   []*score.Assessment // of the same rule set, oldest first
+	Today     calendar.Day
+	// Ways says by which methods what clears a blocker may be known; nil: that is not said.
+	Ways func(score.Clearing) []string
+}
+
+// Rung is a gate with its chance, and what the last visit made of it.
+type Rung struct {
+	score.Gate
+	Plot template.HTML
+	Was  *score.Gate // by the assessment before; nil: there is none
+}
+
+// BlockerView is a blocker with what to do about it.
+type BlockerView struct {
+	score.Blocker
+	Brief string
+	Steps []ClearingStep
+}
+
+// Card is a blocker with the photos of its item.
+type Card struct {
+	BlockerView
+	Photos []assess.Shown
+}
+
+// stateOf is the state that a kind of blocker makes of a gate.
+func stateOf(kind string) string {
+	if kind == score.Unproven {
+		return score.Unproven
+	}
+	return score.Blocked
+}
+
+// shownFirst is how many blockers a page shows; the others are folded.
+const shownFirst = 3
+
+func first(all []BlockerView) []BlockerView { return all[:min(shownFirst, len(all))] }
+func rest(all []BlockerView) []BlockerView  { return all[min(shownFirst, len(all)):] }
+
+// ClearingStep is what has to be found on one item.
+type ClearingStep struct {
+	Is      string
+	Minutes string   // that a first look takes; empty: nobody knows
+	Access  string   // what has to be off first; empty: nothing
+	Ways    []string // methods that are believed
 }
 
 // LookRow is an item to be looked at next.
@@ -99,6 +162,7 @@ type MatrixRow struct {
 // MatrixCell is one cell.
 type MatrixCell struct {
 	Risk  string // of the cell
+	Count int    // of its entries
 	Ranks []int  // of its first entries
 	More  int    // entries besides
 }
@@ -133,11 +197,12 @@ type SystemRow struct {
 }
 
 // EntriesAPage is how many entries of the register a page shows.
-const EntriesAPage = 15
+const EntriesAPage = 10
 
-// Assessed makes the view of an assessment: the gate asked about, the entries of the register from
-// a rank on, and earlier assessments for the plot of chances, oldest first.
-func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate string, from int, earlier []*score.Assessment) (*AssessedView, error) {
+// Assessed makes the view of an assessment: the gate asked about, and the entries of the register from
+// a rank on.
+func (p *Pages) Assessed(a *score.Assessment, gate string, from int, on Basis) (*AssessedView, error) {
+	cat := on.Catalogue
 	v := &AssessedView{Assessment: a, From: max(1, from)}
 	v.Asked = a.Gates[0]
 	for _, g := range a.Gates {
@@ -145,14 +210,25 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 			v.Asked = g
 		}
 	}
-	v.Blocking = a.BlockersBy(v.Asked.Gate)
+	v.Sentence = p.words.Verdict(a, v.Asked.Gate)
+	if day, err := calendar.Parse(a.AsOf); err == nil && on.Today > day.Latest() {
+		v.Days = int(on.Today - day.Latest())
+		v.Old = v.Days > oldAfter
+	}
+	v.Rungs = rungs(a, on.Earlier)
+	for _, b := range a.BlockersBy(v.Asked.Gate) {
+		v.Blocking = append(v.Blocking, p.blocker(b, on))
+	}
 	for _, l := range a.LookNext {
 		v.Look = append(v.Look, LookRow{l, itemName(cat, l.Item)})
 	}
-	on := restsOn(a.Register)
-	v.Found, v.Told, v.Unknown = on.share(score.RestsOnFound), on.share(score.RestsOnTold), on.share(score.RestsOnUnknown)
+	rests := restsOn(a.Register)
+	v.Found, v.Told, v.Unknown = rests.share(score.RestsOnFound), rests.share(score.RestsOnTold), rests.share(score.RestsOnUnknown)
 	v.Worst = a.Register[:min(5, len(a.Register))]
 	var err error
+	if v.Outline, err = p.outlined(a, v.Asked.Gate, cat, on.Dossier); err != nil {
+		return nil, err
+	}
 	say := func(key string, args ...any) string {
 		s, e := p.text.say(key, args...)
 		if e != nil {
@@ -160,7 +236,7 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 		}
 		return s
 	}
-	v.Split = split("split", say("split_title", p.words.Percent(v.Found), p.words.Percent(v.Told)), on)
+	v.Split = split("split", say("split_title", p.words.Percent(v.Found), p.words.Percent(v.Told)), rests)
 	v.Matrix = matrix(a.Register)
 	prior, shifts, total := say("prior"), say("shifts"), say("total")
 	for _, e := range a.Register {
@@ -183,10 +259,50 @@ func (p *Pages) Assessed(a *score.Assessment, cat *catalogue.Catalogue, gate str
 	for _, s := range a.Condition.Systems {
 		v.Systems = append(v.Systems, SystemRow{systemName(cat, s.System), span(s.Range), s.Range})
 	}
-	if len(earlier) > 0 {
-		v.Chances = chances(p.words.Percent, "chances", say("chances_title"), say("chances_across"), say("chances_up"), chanceSeries(append(earlier, a)))
-	}
 	return v, err
+}
+
+// Lived lays out the life of the vehicle of a view.
+func (p *Pages) Lived(v *VehicleView, history []assess.Assessment, on Basis) (err error) {
+	v.Moments, err = p.timeline(on.Catalogue, on.Dossier, history, on.Today)
+	return err
+}
+
+// rungs puts beside each gate how its chance has moved.
+func rungs(a *score.Assessment, earlier []*score.Assessment) (all []Rung) {
+	for _, g := range a.Gates {
+		r := Rung{Gate: g}
+		var was []score.Share
+		for _, e := range earlier {
+			for i := range e.Gates {
+				if e.Gates[i].Gate == g.Gate {
+					was, r.Was = append(was, e.Gates[i].ChanceThrough), &e.Gates[i]
+				}
+			}
+		}
+		r.Plot = strip(g, was)
+		all = append(all, r)
+	}
+	return all
+}
+
+// blocker says what to do about a blocker.
+func (p *Pages) blocker(b score.Blocker, on Basis) BlockerView {
+	v := BlockerView{Blocker: b, Brief: p.words.Briefly(b.Reason)}
+	for _, c := range b.ClearBy {
+		step := ClearingStep{Is: p.words.Clearing([]score.Clearing{c})}
+		if it := on.Catalogue.Item(c.Item); it != nil {
+			step.Minutes = fmt.Sprintf("%.0f", it.Minutes)
+			if it.Access != "none" {
+				step.Access = it.Access
+			}
+			if on.Ways != nil {
+				step.Ways = on.Ways(c)
+			}
+		}
+		v.Steps = append(v.Steps, step)
+	}
+	return v
 }
 
 // resting is how much of all risk rests on what.
@@ -208,6 +324,9 @@ func (r resting) total() float64 {
 // share is the part of all risk that rests on one thing.
 func (r resting) share(on string) score.Share { return shareOf(r[on], r.total()) }
 
+// allOfIt is the share that leaves nothing out.
+const allOfIt score.Share = 1e10
+
 // shareOf is a part of a whole. What is a part and not the whole stays one, however close it comes.
 func shareOf(part, of float64) score.Share {
 	switch share := score.Share(math.Round(1e10 * part / of)); {
@@ -220,23 +339,6 @@ func shareOf(part, of float64) score.Share {
 	}
 }
 
-func chanceSeries(history []*score.Assessment) []series {
-	var all []series
-	newest := history[len(history)-1]
-	for _, g := range newest.Gates {
-		s := series{label: wording.Spaced(g.Gate)}
-		for _, a := range history {
-			for _, x := range a.Gates {
-				if x.Gate == g.Gate {
-					s.points = append(s.points, point{a.Coverage.Share.Float(), x.ChanceThrough.Float()})
-				}
-			}
-		}
-		all = append(all, s)
-	}
-	return all
-}
-
 var severities = []ruleset.Severity{ruleset.Catastrophic, ruleset.Critical, ruleset.Marginal, ruleset.Negligible}
 
 // matrix puts the entries into the cells of MIL-STD-882E, Table III.
@@ -247,8 +349,11 @@ func matrix(register []score.Entry) []MatrixRow {
 		for _, s := range severities {
 			cell := MatrixCell{Risk: score.RiskOf(s, level[0]).String()}
 			for _, e := range register {
+				if e.Level != level || e.Severity != s.String() {
+					continue
+				}
+				cell.Count++
 				switch {
-				case e.Level != level || e.Severity != s.String():
 				case len(cell.Ranks) < ranksACell:
 					cell.Ranks = append(cell.Ranks, e.Rank)
 				default:

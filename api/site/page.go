@@ -16,6 +16,8 @@ import (
 	"laidup/api/wire"
 	"laidup/internal/access"
 	"laidup/internal/assess"
+	"laidup/internal/calendar"
+	"laidup/internal/ruleset"
 	"laidup/internal/score"
 )
 
@@ -150,10 +152,17 @@ func (s *Site) VehiclePageOf(r *wire.Request) (wire.Reply, error) {
 	}
 	view := pages.VehicleView{Frame: s.frame(r, title(v), "vehicles"), Vehicle: v}
 	if v.Newest != nil {
-		if view.Assessed, err = s.assessed(r, v, history, r.Query.Get("gate"), from); err != nil {
+		on, err := s.basis(r, v)
+		if err != nil {
+			return wire.Reply{}, err
+		}
+		if view.Assessed, err = s.assessed(r, v, history, r.Query.Get("gate"), from, on); err != nil {
 			return wire.Reply{}, err
 		}
 		view.Gate = view.Assessed.Asked.Gate
+		if err := s.pages.Lived(&view, history, on); err != nil {
+			return wire.Reply{}, err
+		}
 	}
 	for _, h := range history {
 		row := pages.HistoryRow{Assessment: h}
@@ -199,8 +208,53 @@ func title(v assess.Vehicle) string {
 	return v.Reference
 }
 
+// basis is what the view of a vehicle's newest assessment is made of besides.
+func (s *Site) basis(r *wire.Request, v assess.Vehicle) (pages.Basis, error) {
+	set := s.service.Current()
+	on := pages.Basis{Catalogue: set.Catalogue, Today: s.today(), Ways: func(c score.Clearing) []string { return provedBy(set, c) }}
+	// Reports that cannot be read any more leave open what the vehicle is.
+	var unreadable *assess.UnscorableError
+	var err error
+	if on.Dossier, err = r.Account.Dossier(r.Context(), *v.Newest); err != nil && !errors.As(err, &unreadable) {
+		return on, err
+	}
+	return on, nil
+}
+
+// today is the day that it is in UTC.
+func (s *Site) today() calendar.Day { return calendar.DayOf(s.service.Now().UTC().Date()) }
+
+// provedBy has the methods by which all that clears a blocker may be known, of those that are believed.
+func provedBy(set *ruleset.Set, c score.Clearing) (methods []string) {
+	it := set.Catalogue.Item(c.Item)
+	if it == nil {
+		return nil
+	}
+	for _, m := range set.Catalogue.Methods {
+		if m.Alarms < set.ProofCredence || m.Reassures < set.ProofCredence {
+			continue
+		}
+		fits := true
+		for _, found := range c.Found {
+			f := it.Find(found.ID)
+			if f == nil {
+				continue
+			}
+			of := waysOf(f)
+			if of == "" {
+				of = string(f.Kind)
+			}
+			fits = fits && slices.Contains(knownBy[of].Clear, m.ID)
+		}
+		if fits {
+			methods = append(methods, m.ID)
+		}
+	}
+	return methods
+}
+
 // assessed is the view of the newest finished assessment of a vehicle.
-func (s *Site) assessed(r *wire.Request, v assess.Vehicle, history []assess.Assessment, gate string, from int) (*pages.AssessedView, error) {
+func (s *Site) assessed(r *wire.Request, v assess.Vehicle, history []assess.Assessment, gate string, from int, on pages.Basis) (*pages.AssessedView, error) {
 	newest, err := wire.Whole(r.Context(), r.Account, v.Newest.ID)
 	if err != nil {
 		return nil, err
@@ -208,20 +262,19 @@ func (s *Site) assessed(r *wire.Request, v assess.Vehicle, history []assess.Asse
 	if gate != "" && !slices.ContainsFunc(newest.Gates, func(g score.Gate) bool { return g.Gate == gate }) {
 		return nil, &assess.NoSuchGateError{Gates: wire.GateNames(newest)}
 	}
-	var earlier []*score.Assessment
 	for _, h := range history {
 		// What was worked out under another rule set is no earlier point of this line.
-		if h.State != assess.Done || h.ID == newest.ID || h.RuleSet != v.Newest.RuleSet || len(earlier) == plotted {
+		if h.State != assess.Done || h.ID == newest.ID || h.RuleSet != v.Newest.RuleSet || len(on.Earlier) == plotted {
 			continue
 		}
 		one, err := wire.Whole(r.Context(), r.Account, h.ID)
 		if err != nil {
 			return nil, err
 		}
-		earlier = append(earlier, one)
+		on.Earlier = append(on.Earlier, one)
 	}
-	slices.Reverse(earlier)
-	return s.pages.Assessed(newest, s.service.Current().Catalogue, gate, from, earlier)
+	slices.Reverse(on.Earlier)
+	return s.pages.Assessed(newest, gate, from, on)
 }
 
 // ReadyPage answers the one question before a gate, to be read from afar.
@@ -300,7 +353,7 @@ func (s *Site) ComparePage(r *wire.Request) (wire.Reply, error) {
 		}
 		c := pages.ComparedVehicle{Vehicle: v}
 		if v.Newest != nil {
-			if c.Assessed, err = s.assessed(r, v, nil, "", 1); err != nil {
+			if c.Assessed, err = s.assessed(r, v, nil, "", 1, pages.Basis{Catalogue: s.service.Current().Catalogue, Today: s.today()}); err != nil {
 				return wire.Reply{}, err
 			}
 			// Without an appraisal the rest still compares.

@@ -53,7 +53,7 @@ var allowed = map[string][]string{
 	"internal/store":             {"internal/access", "internal/assess", "internal/webhook"},
 	"internal/queue":             {"internal/assess", "internal/logging", "internal/origin"},
 	"worker":                     {"internal/assess", "internal/logging"},
-	"api/pages":                  {"internal/appraisal", "internal/assess", "internal/catalogue", "internal/condition", "internal/plan", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
+	"api/pages":                  {"internal/appraisal", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/plan", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
 	"api/wire":                   {"internal/access", "internal/appraisal", "internal/assess", "internal/photo", "internal/plan", "internal/ruleset", "internal/score", "internal/webhook"},
 	"api/describe":               {"api/wire", "schema", "internal/access"},
 	"api/site":                   {"api/pages", "api/wire", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/plan"},

@@ -64,3 +64,15 @@ func (a Assessment) At(gate string) (*GateState, score.Coverage, error) {
 	}
 	return nil, coverage, nil
 }
+
+// Gates are the gates that a finished assessment judges, by its summary: none where there is no summary.
+func (a Assessment) Gates() ([]SummaryGate, error) {
+	if len(a.Outcome.Summary) == 0 {
+		return nil, nil
+	}
+	var s Summary
+	if err := json.Unmarshal(a.Outcome.Summary, &s); err != nil {
+		return nil, fmt.Errorf("read summary of assessment %s: %w", a.ID, err)
+	}
+	return s.Gates, nil
+}

@@ -24,6 +24,11 @@ type Words struct {
 	Language string            `yaml:"language"`
 	Version  int               `yaml:"version"`
 	Reasons  map[string]string `yaml:"reasons"` // by the code of a [score.Reason]
+	// Brief are the reasons in one clause each, by the same codes.
+	Brief map[string]string `yaml:"brief"`
+	// Verdicts has how a gate stands, by its state; Do has shorter words for what a gate is, by those of a rule set.
+	Verdicts map[string]string `yaml:"verdict"`
+	Do       map[string]string `yaml:"do"`
 	// Misplaced is the caution on what was reported of an item that the vehicle does not have.
 	Misplaced string `yaml:"misplaced"`
 	// Taken is what is assumed of a fact that nobody told.
@@ -77,12 +82,17 @@ func (w *Words) Write(a *score.Assessment) {
 }
 
 // Reason puts a reason into words: a clause without a full stop.
-func (w *Words) Reason(r score.Reason) string {
+func (w *Words) Reason(r score.Reason) string { return w.reason(w.Reasons, r) }
+
+// Briefly is [Words.Reason] without the danger feared.
+func (w *Words) Briefly(r score.Reason) string { return w.reason(w.Brief, r) }
+
+func (w *Words) reason(texts map[string]string, r score.Reason) string {
 	code := r.Code
 	if code == score.ReasonOnlyTold && r.Says == "" {
 		code += "_off"
 	}
-	text := w.Reasons[code]
+	text := texts[code]
 	if text == "{says}" {
 		return r.Says
 	}

@@ -84,6 +84,11 @@ func TestEveryReasonHasWords(t *testing.T) {
 	if want := len(codes) + 1; len(reasons) != want { // and what is told to be off
 		t.Errorf("there are words for %d reasons, not %d", len(reasons), want)
 	}
+	for code := range reasons {
+		if wording.English().Brief[code] == "" {
+			t.Errorf("%s has no brief words", code)
+		}
+	}
 }
 
 // What package appraisal says stands in the text file, all of it and nothing else; and what it fills in
@@ -174,7 +179,7 @@ func TestEveryLanguageSaysAllOfIt(t *testing.T) {
 		}
 		for what, pair := range map[string][2]map[string]string{
 			"reasons": {english.Reasons, w.Reasons}, "counts": {english.Counts, w.Counts}, "values": {english.Values, w.Values},
-			"appraisal": {english.Appraisal, w.Appraisal}, "": {
+			"appraisal": {english.Appraisal, w.Appraisal}, "brief": {english.Brief, w.Brief}, "verdict": {english.Verdicts, w.Verdicts}, "do": {english.Do, w.Do}, "": {
 				{"misplaced": english.Misplaced, "taken": english.Taken}, {"misplaced": w.Misplaced, "taken": w.Taken},
 			},
 		} {
