@@ -43,6 +43,7 @@ func (a *API) routes() []route {
 	asJSON, asTable, asSchema := []string{wire.MediaJSON}, []string{wire.MediaJSON, wire.MediaCSV}, []string{wire.MediaSchema, wire.MediaJSON}
 	gate, page, table := []string{"gate"}, []string{"limit", "cursor"}, []string{"format"}
 	vehicles := []string{"gate", "search", "verdict", "sort", "limit", "cursor"}
+	listed := []string{"gate", "search", "verdict", "sort"}
 	asPlan := []string{wire.MediaJSON, wire.MediaCSV, wire.MediaCalendar}
 	asPage, asEvents, asSheet := []string{wire.MediaHTML}, []string{wire.MediaEvents}, []string{wire.MediaHTML, wire.MediaPDF}
 	return []route{
@@ -112,7 +113,8 @@ func (a *API) routes() []route {
 		{get, "/healthz", "", a.healthz, nil, asJSON, noStore, "Whether the process runs."},
 		{get, "/readyz", "", a.readyz, nil, asJSON, noStore, "Whether reports can be taken."},
 		{get, "/", "", a.site.FirstPage, nil, asPage, noStore, "The first page."},
-		{get, "/vehicles", access.Read, a.site.VehiclesPage, vehicles, asPage, revalidate, "Page: vehicles."},
+		{get, "/vehicles", access.Read, a.site.VehiclesPage, append(listed, "limit", "page"), asPage, revalidate, "Page: vehicles."},
+		{get, "/vehicles.csv", access.Read, a.site.VehiclesTable, listed, []string{wire.MediaCSV}, revalidate, "The list of vehicles as a table."},
 		{get, "/vehicles/{reference}", access.Read, a.site.VehiclePageOf, []string{"gate", "from"}, asPage, revalidate, "Page: a vehicle."},
 		{get, "/vehicles/{reference}/ready", access.Read, a.site.ReadyPage, gate, asPage, revalidate, "Page: the one question before a gate, to be read from afar."},
 		{get, "/vehicles/{reference}/appraisal", access.Read, a.site.AppraisalPage, gate, asPage, revalidate, "Page: what a buyer is to know of a vehicle before the purchase."},
@@ -126,7 +128,9 @@ func (a *API) routes() []route {
 		{post, "/plans/{id}/what-if", access.PostReports, a.site.WhatIf, nil, asPage, noStore, "Plans the same work with a change, by the form of the page."},
 		{get, "/inspect", access.PostReports, a.site.InspectPage, nil, asPage, revalidate, "Page: the inspection form, for a new vehicle."},
 		{get, "/vehicles/{reference}/inspect", access.PostReports, a.site.FollowUpPage, gate, asPage, revalidate, "Page: the inspection form for a follow-up, beginning with what stands in the way."},
-		{get, "/compare", access.Read, a.site.ComparePage, []string{"vehicle..."}, asPage, revalidate, "Page: up to four vehicles side by side."},
+		{get, "/compare", access.Read, a.site.ComparePage, []string{"vehicle...", "gate", "sort"}, asPage, revalidate, "Page: up to twenty vehicles side by side."},
+		{get, "/batches", access.Read, a.site.BatchesPage, page, asPage, revalidate, "Page: batches, and a file of reports to send."},
+		{get, "/batches/{id}", access.Read, a.site.BatchPage, []string{"first_line"}, asPage, revalidate, "Page: a batch, with what was refused and why."},
 		{get, "/docs", "", a.site.ReferencePage, nil, asPage, renewed, "Page: the API, operation by operation."},
 		{get, "/sign-in", "", a.site.SignInPage, []string{"next"}, asPage, noStore, "Page: sign in by an API key."},
 		{post, "/sign-in", "", a.site.SignIn, nil, asPage, noStore, "Exchanges an API key for a session."},

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -57,8 +58,8 @@ func (p *Pages) timeline(cat *catalogue.Catalogue, d *report.Dossier, history []
 				on[year(last)] = max(on[year(last)], last)
 			}
 		}
-		for of, items := range renewed {
-			add(on[of], of, "renewed", say("moment_renewed", strings.Join(items, ", ")))
+		for _, of := range slices.Sorted(maps.Keys(renewed)) {
+			add(on[of], of, "renewed", say("moment_renewed", strings.Join(renewed[of], ", ")))
 		}
 	}
 	// By day, and in the order in which they came.
@@ -72,11 +73,11 @@ func (p *Pages) timeline(cat *catalogue.Catalogue, d *report.Dossier, history []
 			continue
 		}
 		m := add(day.Latest(), h.Outcome.AsOf, "inspected", "")
-		gates, e := h.Gates()
+		summed, e := h.Summed()
 		if e != nil {
 			return nil, e
 		}
-		for _, g := range gates {
+		for _, g := range summed.Gates {
 			switch before := was[g.Gate]; {
 			case g.State == score.Clear && before != score.Clear:
 				m.Opened = append(m.Opened, g.Gate)

@@ -22,8 +22,40 @@ type VehiclesView struct {
 	Gate                    string
 	Search, Verdict, By     string
 	Gates, Verdicts, Orders []string // what may be chosen
-	Vehicles                []assess.Vehicle
-	Next                    string // where the next page is; empty after the last
+	Vehicles                []LotRow
+	Total                   int  // that match, on all pages
+	More                    bool // others match, that are not among them
+	Counts                  []LotCount
+	Plot                    template.HTML // all that match; empty: none is judged
+	Page, Pages             int
+	Previous, Next          string // where the pages are; empty: there is none
+	Table                   string // all of it as CSV
+}
+
+// LotRow is one vehicle of a list. At is how it stands at the gate of the list; nil: it is not judged at it.
+type LotRow struct {
+	assess.Vehicle
+	At        *assess.SummaryGate
+	Condition score.Range
+	Days      int // since the last inspection
+}
+
+// Old says whether the answer is too old to be taken for one of today.
+func (r LotRow) Old() bool { return r.Days > oldAfter }
+
+// LotCount is how many vehicles of a list stand so.
+type LotCount struct {
+	State string // empty: not judged
+	N     int
+}
+
+// DaysSince is how many days ago a vehicle was last inspected; 0 where that cannot be told.
+func DaysSince(asOf string, today calendar.Day) int {
+	day, err := calendar.Parse(asOf)
+	if err != nil {
+		return 0
+	}
+	return max(0, int(today-day.Latest()))
 }
 
 // VehicleView is everything about one vehicle.
@@ -211,10 +243,8 @@ func (p *Pages) Assessed(a *score.Assessment, gate string, from int, on Basis) (
 		}
 	}
 	v.Sentence = p.words.Verdict(a, v.Asked.Gate)
-	if day, err := calendar.Parse(a.AsOf); err == nil && on.Today > day.Latest() {
-		v.Days = int(on.Today - day.Latest())
-		v.Old = v.Days > oldAfter
-	}
+	v.Days = DaysSince(a.AsOf, on.Today)
+	v.Old = v.Days > oldAfter
 	v.Rungs = rungs(a, on.Earlier)
 	for _, b := range a.BlockersBy(v.Asked.Gate) {
 		v.Blocking = append(v.Blocking, p.blocker(b, on))
@@ -224,7 +254,7 @@ func (p *Pages) Assessed(a *score.Assessment, gate string, from int, on Basis) (
 	}
 	rests := restsOn(a.Register)
 	v.Found, v.Told, v.Unknown = rests.share(score.RestsOnFound), rests.share(score.RestsOnTold), rests.share(score.RestsOnUnknown)
-	v.Worst = a.Register[:min(5, len(a.Register))]
+	v.Worst = a.Register[:min(3, len(a.Register))]
 	var err error
 	if v.Outline, err = p.outlined(a, v.Asked.Gate, cat, on.Dossier); err != nil {
 		return nil, err
@@ -383,13 +413,16 @@ func systemName(cat *catalogue.Catalogue, id string) string {
 	return wording.Spaced(id)
 }
 
-// CompareView is up to four vehicles side by side.
+// CompareView is up to twenty vehicles side by side, judged at one gate.
 type CompareView struct {
 	Frame
 	Asked    []string // references, as they were asked for
 	Missing  []string // references of which nothing is known
 	Vehicles []ComparedVehicle
-	Gates    []string
+	Gates    []string // that they have
+	Gate, By string
+	Choices  []string // gates that may be chosen
+	Orders   []string
 }
 
 // ComparedVehicle is one of them.
@@ -397,6 +430,7 @@ type ComparedVehicle struct {
 	Vehicle   assess.Vehicle
 	Assessed  *AssessedView
 	Appraisal *appraisal.Appraisal // nil where it cannot be appraised
+	Sentence  string               // what a buyer would take home; empty without an appraisal
 }
 
 // SheetView is a sheet to print, on the screen.

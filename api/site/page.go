@@ -3,6 +3,7 @@
 package site
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -19,6 +20,7 @@ import (
 	"laidup/internal/calendar"
 	"laidup/internal/ruleset"
 	"laidup/internal/score"
+	"laidup/internal/wording"
 )
 
 // Site answers with pages for people.
@@ -94,36 +96,6 @@ func (s *Site) GetAsset(r *wire.Request) (wire.Reply, error) {
 		return wire.Reply{}, wire.NotFound.Says("there is no such file")
 	}
 	return wire.Reply{Body: wire.Raw(asset.Body), Media: asset.Media}, nil
-}
-
-// VehiclesPage lists vehicles.
-func (s *Site) VehiclesPage(r *wire.Request) (wire.Reply, error) {
-	p, limit, err := r.VehiclePage()
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	list, err := r.Account.Vehicles(r.Context(), p)
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	page, next, _ := wire.Turn(r, list, limit, wire.VehicleCursor, wire.VehicleAt(p.By))
-	view := pages.VehiclesView{
-		Frame: s.frame(r, s.say("vehicles"), "vehicles"), Gate: p.Gate, Search: p.Search, Verdict: p.Verdict,
-		By: r.Query.Get("sort"), Verdicts: wire.Verdicts, Orders: wire.OrderNames, Vehicles: page,
-	}
-	if view.Gates, err = r.Account.Gates(r.Context()); err != nil {
-		return wire.Reply{}, err
-	}
-	if next != "" {
-		q := url.Values{"cursor": {next}}
-		for _, name := range []string{"gate", "search", "verdict", "sort", "limit"} {
-			if v := r.Query.Get(name); v != "" {
-				q.Set(name, v)
-			}
-		}
-		view.Next = "/vehicles?" + q.Encode()
-	}
-	return s.page("vehicles", view)
 }
 
 // plotted is how many assessments of a vehicle's history go into the plot of chances.
@@ -330,13 +302,41 @@ func (s *Site) ChangesPage(r *wire.Request) (wire.Reply, error) {
 }
 
 // compared is how many vehicles are compared at once.
-const compared = 4
+const compared = 20
 
-// ComparePage shows vehicles side by side.
+// comparisons has the orders of a comparison by name; what is best for a buyer comes first, and what is not known last.
+// Asked is the order in which they were named.
+var comparisons = map[string]func(x, y pages.ComparedVehicle) int{
+	"asked": func(pages.ComparedVehicle, pages.ComparedVehicle) int { return 0 },
+	"chance": func(x, y pages.ComparedVehicle) int {
+		return cmp.Compare(y.Assessed.Asked.ChanceThrough, x.Assessed.Asked.ChanceThrough)
+	},
+	"known": func(x, y pages.ComparedVehicle) int {
+		return cmp.Compare(y.Assessed.Coverage.Share, x.Assessed.Coverage.Share)
+	},
+	"condition": func(x, y pages.ComparedVehicle) int {
+		return cmp.Compare(y.Assessed.Condition.Expected, x.Assessed.Condition.Expected)
+	},
+}
+
+var comparisonNames = []string{"asked", "chance", "known", "condition"}
+
+// ComparePage shows vehicles side by side, all judged at one gate.
 func (s *Site) ComparePage(r *wire.Request) (wire.Reply, error) {
-	view := pages.CompareView{Frame: s.frame(r, s.say("nav_compare"), "compare"), Asked: r.Query["vehicle"]}
+	view := pages.CompareView{Frame: s.frame(r, s.say("nav_compare"), "compare"), Asked: r.Query["vehicle"], Orders: comparisonNames, By: cmp.Or(r.Query.Get("sort"), comparisonNames[0])}
+	order := comparisons[view.By]
+	if order == nil {
+		return wire.Reply{}, wire.BadQuery.Says("sort is one of %s", strings.Join(comparisonNames, ", "))
+	}
 	if len(view.Asked) > compared {
 		return wire.Reply{}, wire.BadQuery.Says("at most %d vehicles are compared at once", compared)
+	}
+	var err error
+	if view.Gate, err = r.Account.JudgedAt(r.Context(), r.Query.Get("gate")); err != nil {
+		return wire.Reply{}, err
+	}
+	if view.Choices, err = r.Account.Gates(r.Context()); err != nil {
+		return wire.Reply{}, err
 	}
 	for _, reference := range view.Asked {
 		if !wire.IsName(reference) {
@@ -353,11 +353,7 @@ func (s *Site) ComparePage(r *wire.Request) (wire.Reply, error) {
 		}
 		c := pages.ComparedVehicle{Vehicle: v}
 		if v.Newest != nil {
-			if c.Assessed, err = s.assessed(r, v, nil, "", 1, pages.Basis{Catalogue: s.service.Current().Catalogue, Today: s.today()}); err != nil {
-				return wire.Reply{}, err
-			}
-			// Without an appraisal the rest still compares.
-			if c.Appraisal, err = wire.Appraise(r, reference, ""); err != nil && !errors.As(err, new(*wire.Problem)) {
+			if err := s.compare(r, &c, view.Gate); err != nil {
 				return wire.Reply{}, err
 			}
 			for _, g := range wire.GateNames(c.Assessed.Assessment) {
@@ -368,7 +364,41 @@ func (s *Site) ComparePage(r *wire.Request) (wire.Reply, error) {
 		}
 		view.Vehicles = append(view.Vehicles, c)
 	}
+	slices.SortStableFunc(view.Vehicles, func(x, y pages.ComparedVehicle) int {
+		if x.Assessed == nil || y.Assessed == nil {
+			return cmp.Compare(unassessed(x), unassessed(y))
+		}
+		return order(x, y)
+	})
 	return s.page("compare", view)
+}
+
+func unassessed(c pages.ComparedVehicle) int {
+	if c.Assessed == nil {
+		return 1
+	}
+	return 0
+}
+
+// compare fills in what is known of a vehicle at a gate, or where its rule set has no such gate, at its own.
+func (s *Site) compare(r *wire.Request, c *pages.ComparedVehicle, gate string) (err error) {
+	on := pages.Basis{Catalogue: s.service.Current().Catalogue, Today: s.today()}
+	c.Assessed, err = s.assessed(r, c.Vehicle, nil, gate, 1, on)
+	if errors.As(err, new(*assess.NoSuchGateError)) {
+		gate = ""
+		c.Assessed, err = s.assessed(r, c.Vehicle, nil, "", 1, on)
+	}
+	if err != nil {
+		return err
+	}
+	// Without an appraisal the rest still compares.
+	if c.Appraisal, err = wire.Appraise(r, c.Vehicle.Reference, gate); err != nil && !errors.As(err, new(*wire.Problem)) {
+		return err
+	}
+	if c.Appraisal != nil {
+		c.Sentence = c.Appraisal.InOneSentence(wording.English())
+	}
+	return nil
 }
 
 // innerPath says where to go after signing in: a path of this service, and nowhere else.

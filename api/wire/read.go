@@ -33,27 +33,34 @@ func (r *Request) VehiclePage() (p assess.VehiclePage, limit int, err error) {
 	if !ok && name != "" {
 		return p, 0, BadQuery.Says("sort is one of %s", strings.Join(OrderNames, ", "))
 	}
-	verdict := r.Query.Get("verdict")
-	if verdict != "" && !slices.Contains(Verdicts, verdict) {
-		return p, 0, BadQuery.Says("verdict is one of %s", strings.Join(Verdicts, ", "))
-	}
-	search := r.Query.Get("search")
-	if len(search) > maxSearch || strings.ContainsRune(search, 0) {
-		return p, 0, BadQuery.Says("search has at most %d letters", maxSearch)
+	if p, err = r.VehicleFilter(); err != nil {
+		return p, 0, err
 	}
 	limit, after, err := r.Page(VehicleCursor)
 	if err != nil {
 		return p, 0, err
 	}
-	p = assess.VehiclePage{
-		Search: search, Verdict: verdict, By: by, Limit: limit + 1,
-		AfterReference: after.Name, AfterTime: after.At, AfterBlockers: int(after.At.UnixMilli()) + assess.NotJudged,
-	}
+	p.By, p.Limit = by, limit+1
+	p.AfterReference, p.AfterTime, p.AfterBlockers = after.Name, after.At, int(after.At.UnixMilli())+assess.NotJudged
 	if by == assess.ByBlockers {
 		p.AfterTime = time.Time{}
 	}
+	return p, limit, nil
+}
+
+// VehicleFilter reads which vehicles are asked for, and the gate that they are judged at, but not in which order.
+func (r *Request) VehicleFilter() (p assess.VehiclePage, err error) {
+	verdict := r.Query.Get("verdict")
+	if verdict != "" && !slices.Contains(Verdicts, verdict) {
+		return p, BadQuery.Says("verdict is one of %s", strings.Join(Verdicts, ", "))
+	}
+	search := r.Query.Get("search")
+	if len(search) > maxSearch || strings.ContainsRune(search, 0) {
+		return p, BadQuery.Says("search has at most %d letters", maxSearch)
+	}
+	p.Search, p.Verdict = search, verdict
 	p.Gate, err = r.Account.JudgedAt(r.Context(), r.Query.Get("gate"))
-	return p, limit, err
+	return p, err
 }
 
 // Verdicts are the states of gates that may be asked for.

@@ -49,30 +49,34 @@ func (own Account) Gates(ctx context.Context) ([]string, error) {
 // At says how a finished assessment judges a gate and how much it rests on, by its summary. The state is
 // nil where its rule set has no such gate, or where there is no summary.
 func (a Assessment) At(gate string) (*GateState, score.Coverage, error) {
-	if len(a.Outcome.Summary) == 0 {
-		return nil, score.Coverage{}, nil
+	s, err := a.Summed()
+	coverage := s.Covered()
+	if g := s.Gate(gate); g != nil {
+		return &GateState{g.Gate, g.State, g.Blockers}, coverage, nil
 	}
-	var s Summary
-	if err := json.Unmarshal(a.Outcome.Summary, &s); err != nil {
-		return nil, score.Coverage{}, fmt.Errorf("read summary of assessment %s: %w", a.ID, err)
-	}
-	coverage := score.Coverage{Applying: s.Applying, LookedAt: s.LookedAt, Share: s.Coverage}
-	for _, g := range s.Gates {
-		if g.Gate == gate {
-			return &GateState{g.Gate, g.State, g.Blockers}, coverage, nil
-		}
-	}
-	return nil, coverage, nil
+	return nil, coverage, err
 }
 
-// Gates are the gates that a finished assessment judges, by its summary: none where there is no summary.
-func (a Assessment) Gates() ([]SummaryGate, error) {
+// Summed reads the summary of a finished assessment; the zero value where there is none.
+func (a Assessment) Summed() (s Summary, err error) {
 	if len(a.Outcome.Summary) == 0 {
-		return nil, nil
+		return s, nil
 	}
-	var s Summary
 	if err := json.Unmarshal(a.Outcome.Summary, &s); err != nil {
-		return nil, fmt.Errorf("read summary of assessment %s: %w", a.ID, err)
+		return Summary{}, fmt.Errorf("read summary of assessment %s: %w", a.ID, err)
 	}
-	return s.Gates, nil
+	return s, nil
+}
+
+// Covered is how much was looked at.
+func (s Summary) Covered() score.Coverage {
+	return score.Coverage{Applying: s.Applying, LookedAt: s.LookedAt, Share: s.Coverage}
+}
+
+// Gate is how a gate stands; nil where there is no such gate.
+func (s Summary) Gate(id string) *SummaryGate {
+	if at := slices.IndexFunc(s.Gates, func(g SummaryGate) bool { return g.Gate == id }); at >= 0 {
+		return &s.Gates[at]
+	}
+	return nil
 }

@@ -229,7 +229,7 @@ type Backlog struct {
 type VehiclePage struct {
 	Organisation   string
 	Gate           string
-	Search         string // letters that the reference or the description has in it
+	Search         string // words, all of which reference and description have in them, in any order
 	Verdict        string // at the gate, of the newest finished assessment; empty: any
 	By             string
 	AfterTime      time.Time

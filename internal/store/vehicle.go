@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"math"
 	"strings"
@@ -31,7 +32,7 @@ func (s *Store) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Ve
 }
 
 func (s *Store) vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.Vehicle, error) {
-	args := []any{p.Gate, p.Organisation, p.Verdict, pattern(p.Search)}
+	args := []any{p.Gate, p.Organisation, p.Verdict, patterns(p.Search)}
 	first := p.AfterReference == ""
 	switch p.By {
 	case assess.ByReference:
@@ -60,7 +61,7 @@ func (s *Store) byBlockers(ctx context.Context, p assess.VehiclePage, args []any
 	if err != nil || len(page) == p.Limit || p.Verdict != "" {
 		return page, err
 	}
-	rest, err := many(ctx, s.read, vehicleFields, selectVehiclesNotJudged, p.Gate, p.Organisation, pattern(p.Search), after, p.Limit-len(page))
+	rest, err := many(ctx, s.read, vehicleFields, selectVehiclesNotJudged, p.Gate, p.Organisation, patterns(p.Search), after, p.Limit-len(page))
 	return append(page, rest...), err
 }
 
@@ -73,9 +74,18 @@ func (s *Store) Gates(ctx context.Context, organisation string) ([]string, error
 	return gates, nil
 }
 
-// pattern is what LIKE takes for "has these letters in it"; no letter of it means more than itself.
-func pattern(search string) string {
-	return "%" + strings.NewReplacer("!", "!!", "%", "!%", "_", "!_").Replace(strings.ToLower(search)) + "%"
+// patterns are what LIKE takes for "has these letters in it", one for each word; no letter of it means more than
+// itself. They come as the keys of a JSON object.
+func patterns(search string) string {
+	all := map[string]int{}
+	for _, word := range strings.Fields(strings.ToLower(search)) {
+		all["%"+strings.NewReplacer("!", "!!", "%", "!%", "_", "!_").Replace(word)+"%"] = 0
+	}
+	text, err := json.Marshal(all)
+	if err != nil {
+		return "{}" // a map of text and numbers
+	}
+	return string(text)
 }
 
 // spelled returns a reference as the vehicle has it, whatever the case of its letters. What is unknown, or
@@ -99,11 +109,11 @@ func coverFields(v *assess.Vehicle) []any {
 	return append(ownFields(v), orZero[[]byte]{&v.Newest.Outcome.Summary})
 }
 
-// vehicleFields says where the vehicleColumns go, and how the vehicle stands at the gate of the list;
+// vehicleFields says where the vehicleColumns and the summary go, and how the vehicle stands at the gate of the list;
 // see settled.
 func vehicleFields(v *assess.Vehicle) []any {
 	v.At = new(assess.GateState)
-	return append(ownFields(v), orZero[string]{&v.At.State}, orZero[int]{&v.At.Blockers})
+	return append(coverFields(v), orZero[string]{&v.At.State}, orZero[int]{&v.At.Blockers})
 }
 
 func ownFields(v *assess.Vehicle) []any {

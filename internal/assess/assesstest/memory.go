@@ -526,7 +526,6 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 		}
 		c := m.cover(p.Organisation, v)
 		if c.Newest != nil {
-			c.Newest.Outcome.Summary = nil
 			gates := m.assessments[c.Newest.ID].Outcome.Gates
 			if at := slices.IndexFunc(gates, func(g assess.GateState) bool { return g.Gate == p.Gate }); at >= 0 {
 				c.At = &gates[at]
@@ -534,7 +533,7 @@ func (m *Memory) Vehicles(ctx context.Context, p assess.VehiclePage) ([]assess.V
 		}
 		switch {
 		case p.AfterReference != "" && inOrder(c, cursor) <= 0:
-		case !strings.Contains(strings.ToLower(c.Reference+" "+c.Description), strings.ToLower(p.Search)):
+		case slices.ContainsFunc(strings.Fields(strings.ToLower(p.Search)), func(word string) bool { return !strings.Contains(strings.ToLower(c.Reference+" "+c.Description), word) }):
 		case p.Verdict != "" && (c.At == nil || c.At.State != p.Verdict):
 		default:
 			page = append(page, c)
