@@ -5,6 +5,7 @@ import (
 	"html/template"
 
 	"laidup/internal/appraisal"
+	"laidup/internal/calendar"
 	"laidup/internal/score"
 )
 
@@ -12,10 +13,12 @@ import (
 type AppraisalView struct {
 	Frame
 	*appraisal.Appraisal
-	Resting []RestingRow
-	Whole   template.HTML // the condition of the whole vehicle
-	Systems []AppraisedRow
-	Shown   []appraisal.CarriedRiskOf // the first of the hazards
+	Sentence string // what a buyer would take home
+	Days     int    // since the last inspection
+	Resting  []RestingRow
+	Whole    template.HTML // the condition of the whole vehicle
+	Systems  []AppraisedRow
+	Shown    []appraisal.CarriedRiskOf // the first of the hazards
 }
 
 // RestingRow is the share of the chance of harm that rests on one thing.
@@ -32,8 +35,8 @@ type AppraisedRow struct {
 }
 
 // Appraised makes the view of an appraisal.
-func Appraised(f Frame, a *appraisal.Appraisal) AppraisalView {
-	v := AppraisalView{Frame: f, Appraisal: a, Whole: span(a.Condition.Range), Shown: a.Risk.Hazards[:min(EntriesAPage, len(a.Risk.Hazards))]}
+func (p *Pages) Appraised(f Frame, a *appraisal.Appraisal, today calendar.Day) AppraisalView {
+	v := AppraisalView{Frame: f, Appraisal: a, Sentence: a.InOneSentence(p.words), Days: DaysSince(a.AsOf, today), Whole: span(a.Condition.Range), Shown: a.Risk.Hazards[:min(EntriesAPage, len(a.Risk.Hazards))]}
 	on := a.Risk.RestsOn
 	v.Resting = []RestingRow{
 		{score.RestsOnFound, on.Found, shareBar("found", on.Found)},
@@ -45,6 +48,9 @@ func Appraised(f Frame, a *appraisal.Appraisal) AppraisalView {
 	}
 	return v
 }
+
+// Old says whether the answer is too old to be taken for one of today.
+func (v AppraisalView) Old() bool { return v.Days > oldAfter }
 
 // shareBar draws a share of a whole.
 func shareBar(class string, of score.Share) template.HTML {

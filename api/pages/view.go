@@ -452,10 +452,15 @@ type ReadyView struct {
 	Frame
 	assess.Readiness
 	Description string
+	Sentence    string // how the gate stands
+	Days        int    // since the last inspection
 	Gates       []string
 	Coverage    score.Coverage
 	Hand        []string // what to have at hand before any start
 }
+
+// Old says whether the answer is too old to be taken for one of today.
+func (v ReadyView) Old() bool { return v.Days > oldAfter }
 
 // ChangesView is what has changed between two assessments.
 type ChangesView struct {

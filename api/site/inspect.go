@@ -378,7 +378,7 @@ func (s *Site) AppraisalPage(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	return s.page("appraisal", pages.Appraised(s.frame(r, s.say("appraisal_of", cmp.Or(p.Description, p.Vehicle)), "vehicles"), p))
+	return s.page("appraisal", s.pages.Appraised(s.frame(r, s.say("appraisal_of", cmp.Or(p.Description, p.Vehicle)), "vehicles"), p, s.today()))
 }
 
 // ReferencePage is the description of the API, to be read.

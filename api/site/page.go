@@ -275,6 +275,7 @@ func (s *Site) ReadyPage(r *wire.Request) (wire.Reply, error) {
 		return wire.Reply{}, err
 	}
 	view.Gates, view.Coverage = wire.GateNames(newest), newest.Coverage
+	view.Sentence, view.Days = wording.English().Verdict(newest, answer.Gate), pages.DaysSince(newest.AsOf, s.today())
 	return s.page("ready", view)
 }
 
