@@ -1,8 +1,12 @@
 package api_test
 
 import (
+	"bytes"
+	"encoding/csv"
 	"net/http"
 	"net/url"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -106,4 +110,36 @@ func TestSignInsOfAKeyAreCounted(t *testing.T) {
 	w.get("/vehicles", cookies[0]).is(t, http.StatusSeeOther)
 	w.get("/vehicles", cookies[1]).is(t, http.StatusOK)
 	w.get("/vehicles", cookies[access.MaxSessions]).is(t, http.StatusOK)
+}
+
+func TestTheListAsATable(t *testing.T) {
+	t.Parallel()
+	w := lot(t)
+	a := w.get("/vehicles.csv?gate=crank&sort=chance")
+	a.is(t, http.StatusOK)
+	rows, err := csv.NewReader(bytes.NewReader(a.text)).ReadAll()
+	if err != nil || len(rows) != 5 {
+		t.Fatalf("%v: %q", err, rows)
+	}
+	at := func(row int, column string) string { return rows[row][slices.Index(rows[0], column)] }
+	for i := 2; i < 4; i++ {
+		before, _ := strconv.ParseFloat(at(i-1, "chance_through"), 64)
+		if is, err := strconv.ParseFloat(at(i, "chance_through"), 64); err != nil || is > before {
+			t.Errorf("%s is not sorted by chance: %s after %g", at(i, "vehicle"), at(i, "chance_through"), before)
+		}
+	}
+	// What is not judged comes last, and has no figures.
+	if at(4, "vehicle") != "new-09" || at(4, "state") != "" || at(4, "chance_through") != "" || at(1, "gate") != "crank" {
+		t.Errorf("%q", rows)
+	}
+	w.get("/vehicles.csv?sort=beauty").problem(t, http.StatusBadRequest, "bad-query", "chance, condition")
+	for _, path := range []string{"/vehicles?page=0", "/vehicles?limit=x", "/compare?sort=beauty", "/batches/nothing?first_line=0"} {
+		if a := w.get(path, "Accept: text/html"); a.StatusCode != http.StatusBadRequest && a.StatusCode != http.StatusNotFound {
+			t.Errorf("%s: %d", path, a.StatusCode)
+		}
+	}
+	// After the last page comes the last.
+	if a := w.get("/vehicles?limit=3&page=9"); !strings.Contains(string(a.text), "Page 2 of 2") {
+		t.Error("the last page is not the last")
+	}
 }

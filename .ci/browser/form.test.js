@@ -649,6 +649,7 @@ test("a photo that is taken without a signal is sent with its report", limit, as
     while ((await waits(page)) > 0); // what was sent is not kept here any more
     await page.locator('[data-job="done"]').waitFor();
     await page.getByRole("link", { name: "Vehicle page" }).tap();
+    await page.locator("details:has(#reports) > summary").tap();
     const thumbnail = page.locator(".reports img").first();
     await thumbnail.scrollIntoViewIfNeeded();
     await page.waitForFunction((img) => img.complete && img.naturalWidth === 1, await thumbnail.elementHandle());
