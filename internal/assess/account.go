@@ -116,6 +116,7 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 	if err == nil && !accepted.Repeat {
 		// The client may be gone by now; the report is stored and wants scoring all the same.
 		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{accepted.AssessmentID, firstAttempt}, senderWaits)
+		own.service.board.tell(aboutAll(own.organisation)) // a report that it replaces is withdrawn
 	}
 	return accepted, err
 }
@@ -202,7 +203,7 @@ func (own Account) Assessment(ctx context.Context, id string) (Assessment, error
 // Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
 // given is over.
 func (own Account) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
-	return await(ctx, wait, func() (Assessment, State, error) {
+	return await(ctx, own.WatchAssessment(id), wait, func() (Assessment, State, error) {
 		a, err := own.Assessment(ctx, id)
 		return a, a.State, err
 	})
@@ -238,6 +239,9 @@ func (own Account) Withdraw(ctx context.Context, id, because string) (Withdrawn,
 		return Withdrawn{}, fmt.Errorf("withdraw report %s: %w", id, err)
 	}
 	own.service.log.InfoContext(ctx, "report withdrawn", "report", id, "assessment", done.AssessmentID, "repeat", done.Repeat)
+	if !done.Repeat {
+		own.service.changed(aboutVehicle(own.organisation, done.Report.Vehicle), aboutAll(own.organisation))
+	}
 	if done.AssessmentID != "" {
 		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{done.AssessmentID, firstAttempt}, senderWaits)
 	}
