@@ -45,6 +45,7 @@ type Options struct {
 	Log      *slog.Logger    // nil: no log
 	Observer Observer        // nil: nobody
 	Notices  Notices         // nil: there are no other processes
+	Turns    TurnStore       // nil: work is done in the order in which tasks come, whosever it is
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
@@ -75,6 +76,7 @@ type Service struct {
 	tell        Observer
 	board       board
 	notices     Notices // nil: there are no other processes
+	turns       *turns
 	overdue     time.Duration
 	tryFor      time.Duration
 	checker     *report.Checker
@@ -82,7 +84,7 @@ type Service struct {
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, notices: o.Notices, overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, notices: o.Notices, turns: newTurns(o.Turns), overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
