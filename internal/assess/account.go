@@ -309,8 +309,8 @@ type Readiness struct {
 	AsOf              string          `json:"as_of"`
 	Assessment        string          `json:"assessment"`
 	RuleSet           score.RuleSet   `json:"rule_set"`
-	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
-	// change any moment.
+	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer is not
+	// current, and no gate is clear.
 	NewerReportWaiting bool `json:"newer_report_waiting"`
 }
 
@@ -347,12 +347,25 @@ func (own Account) Readiness(ctx context.Context, reference, gate string) (Readi
 		return Readiness{}, none
 	}
 	g := a.Gates[at]
+	state, cautions := told(g.State, v.Waiting)
 	return Readiness{
-		Vehicle: v.Reference, Gate: g.Gate, State: g.State,
+		Vehicle: v.Reference, Gate: g.Gate, State: state,
 		ChanceThrough: g.ChanceThrough, ChanceThroughLow: g.ChanceThroughLow, ChanceThroughHigh: g.ChanceThroughHigh,
-		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
+		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(cautions, g.Cautions, a.Cautions), AsOf: a.AsOf,
 		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
 	}, nil
+}
+
+// told is the state of a gate as it is told, and what to say of it: while a newer report waits to be assessed no gate is
+// clear, as that may have found what stands in the way.
+func told(state string, waiting bool) (is string, cautions []string) {
+	if !waiting {
+		return state, nil
+	}
+	if state == score.Clear {
+		state = score.Unproven
+	}
+	return state, []string{"A newer report on this vehicle is not assessed yet: this answer is not current. Ask again before you rely on it."}
 }
 
 // Retry queues a failed assessment again. The error is [ErrNotFound] or [ErrNotFailed].
