@@ -22,6 +22,7 @@ const afterTrouble = 100 * time.Millisecond
 // told that there is something. The bell stands between the two. It lets a look for tasks of a lane through once
 // somebody has rung for that lane, or after [askAgain]; until then whoever looks waits here.
 type bell struct {
+	lanes  map[string]bool // never changes
 	mu     sync.Mutex
 	next   map[string]time.Time // when a lane is looked at again; the past: at once
 	rung   chan struct{}        // has room for one
@@ -30,26 +31,24 @@ type bell struct {
 }
 
 func newBell(of ...lane) *bell {
-	b := &bell{next: map[string]time.Time{}, rung: make(chan struct{}, 1), closed: make(chan struct{})}
+	b := &bell{lanes: map[string]bool{}, next: map[string]time.Time{}, rung: make(chan struct{}, 1), closed: make(chan struct{})}
 	for _, l := range of {
-		b.next[l.name] = time.Time{}
+		b.lanes[l.name], b.next[l.name] = true, time.Time{}
 	}
 	return b
 }
 
 // ring says that there is something in a lane.
 func (b *bell) ring(lane string) {
-	b.mu.Lock()
-	_, ours := b.next[lane]
-	if ours {
-		b.next[lane] = time.Time{}
+	if !b.lanes[lane] {
+		return
 	}
+	b.mu.Lock()
+	b.next[lane] = time.Time{}
 	b.mu.Unlock()
-	if ours {
-		select {
-		case b.rung <- struct{}{}:
-		default:
-		}
+	select {
+	case b.rung <- struct{}{}:
+	default:
 	}
 }
 
@@ -129,7 +128,7 @@ func (f *belfry) of(lane string) *bell {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, b := range f.bells {
-		if _, ours := b.next[lane]; ours { // which lanes it has never changes
+		if b.lanes[lane] {
 			return b
 		}
 	}
