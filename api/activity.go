@@ -146,7 +146,7 @@ func (a *API) streamEvents(r *wire.Request, after string) (wire.Reply, error) {
 		return wire.Reply{}, err
 	}
 	begun := false
-	return a.streams.Stream(r, func(r *http.Request, send func(string) bool) bool {
+	return a.streams.Stream(r, r.Account.WatchEvents, func(r *http.Request, send func(string) bool) bool {
 		if !begun && !send(": here\n\n") { // so that a client knows from when on it hears
 			return false
 		}

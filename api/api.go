@@ -110,10 +110,14 @@ type API struct {
 	draining    chan struct{}   // closed by Drain
 	drain       sync.Once
 
-	schemas    map[string]wire.Raw // by name
-	schemaList describe.Schemas
+	described func() (description, error) // made when somebody first asks
+}
 
-	description wire.Raw // of the API, in OpenAPI
+// description is what the API says of itself.
+type description struct {
+	openAPI wire.Raw
+	schemas map[string]wire.Raw // by name
+	list    describe.Schemas
 }
 
 // New makes an API. The error is one of the pages, which are built in.
@@ -142,13 +146,18 @@ func New(o Options) (*API, error) {
 	if a.compress, err = newCompression(); err != nil {
 		return nil, err
 	}
-	if a.schemas, a.schemaList, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err != nil {
-		return nil, err
+	// It takes longer than all the rest of a start, and few ask.
+	a.described = sync.OnceValues(func() (d description, err error) {
+		if d.schemas, d.list, err = describe.ReadSchemas(o.Schemas, o.Service.ReportSchema()); err == nil {
+			d.openAPI, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema(), o.Version)
+		}
+		return d, err
+	})
+	openAPI := func() ([]byte, error) {
+		d, err := a.described()
+		return d.openAPI, err
 	}
-	if a.description, err = describe.OpenAPI(a.rows(), o.Service.ReportSchema(), o.Version); err != nil {
-		return nil, err
-	}
-	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, a.description, a.keepPace); err != nil {
+	if a.site, err = site.New(o.Service, o.Keys, o.Open, a.bodies, openAPI, a.keepPace); err != nil {
 		return nil, err
 	}
 	a.route()

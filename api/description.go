@@ -7,14 +7,19 @@ import (
 )
 
 func (a *API) listSchemas(*wire.Request) (wire.Reply, error) {
-	return wire.Reply{Body: a.schemaList}, nil
+	d, err := a.described()
+	return wire.Reply{Body: d.list}, err
 }
 
 func (a *API) getSchema(r *wire.Request) (wire.Reply, error) {
-	text, ok := a.schemas[r.Param("name")]
+	d, err := a.described()
+	if err != nil {
+		return wire.Reply{}, err
+	}
+	text, ok := d.schemas[r.Param("name")]
 	if !ok {
 		var names []string
-		for _, s := range a.schemaList.Schemas {
+		for _, s := range d.list.Schemas {
 			names = append(names, s.Name)
 		}
 		return wire.Reply{}, wire.NotFound.Says("there is no schema of %q: there is one of %s", wire.Clip(r.Param("name")), strings.Join(names, ", "))
@@ -23,5 +28,6 @@ func (a *API) getSchema(r *wire.Request) (wire.Reply, error) {
 }
 
 func (a *API) getDescription(*wire.Request) (wire.Reply, error) {
-	return wire.Reply{Body: a.description}, nil
+	d, err := a.described()
+	return wire.Reply{Body: d.openAPI}, err
 }

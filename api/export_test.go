@@ -52,4 +52,10 @@ func Deprecate(route string, d Deprecation) func() {
 func Deprecations() map[string]Deprecation { return deprecations }
 
 // Description is what GET /v1/openapi.json answers.
-func Description(a *API) []byte { return a.description }
+func Description(a *API) []byte {
+	d, err := a.described()
+	if err != nil {
+		panic(err)
+	}
+	return d.openAPI
+}

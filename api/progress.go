@@ -28,7 +28,7 @@ func (a *API) assessmentEvents(r *wire.Request) (wire.Reply, error) {
 	if _, _, err := ask(); err != nil {
 		return wire.Reply{}, err
 	}
-	return a.events(r, ask)
+	return a.events(r, func() *assess.Watch { return r.Account.WatchAssessment(id) }, ask)
 }
 
 func (a *API) vehicleEvents(r *wire.Request) (wire.Reply, error) {
@@ -47,13 +47,13 @@ func (a *API) vehicleEvents(r *wire.Request) (wire.Reply, error) {
 	if _, _, err := ask(); err != nil {
 		return wire.Reply{}, err
 	}
-	return a.events(r, ask)
+	return a.events(r, func() *assess.Watch { return r.Account.WatchVehicle(reference) }, ask)
 }
 
 // events tells a client of every change of what ask answers, until that is the last.
-func (a *API) events(r *wire.Request, ask func() (e event, last bool, err error)) (wire.Reply, error) {
+func (a *API) events(r *wire.Request, watch func() *assess.Watch, ask func() (e event, last bool, err error)) (wire.Reply, error) {
 	var told *event
-	return a.streams.Stream(r, func(_ *http.Request, send func(string) bool) bool {
+	return a.streams.Stream(r, watch, func(_ *http.Request, send func(string) bool) bool {
 		e, last, err := ask()
 		if err != nil {
 			return true

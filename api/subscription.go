@@ -194,6 +194,7 @@ func (a *API) testSubscription(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
+	r.Account.Happened()
 	return sent(id, map[string]any{"delivery": event}), nil
 }
 

@@ -17,13 +17,13 @@ import (
 
 // Scorer does the work.
 type Scorer interface {
-	// Score works the assessment out and stores it. [assess.ErrNotFound] and [assess.ErrFinished]
-	// mean that there is nothing to do; any other error, that it is worth another try.
-	Score(ctx context.Context, assessmentID string) error
-	// WorkChunk works on a chunk of a batch and stores what came of it; errors as for Score.
-	WorkChunk(ctx context.Context, chunkID string) error
-	// MakePlan makes a plan and stores it; errors as for Score.
-	MakePlan(ctx context.Context, planID string) error
+	// ScoreNext works the assessment out, or another whose turn it is, and stores it. [assess.ErrNotFound] and
+	// [assess.ErrFinished] mean that there is nothing to do; any other error, that it is worth another try.
+	ScoreNext(ctx context.Context, assessmentID string) error
+	// WorkNextChunk works on a chunk of a batch, as ScoreNext does on an assessment.
+	WorkNextChunk(ctx context.Context, chunkID string) error
+	// MakeNextPlan makes a plan, in the same way.
+	MakeNextPlan(ctx context.Context, planID string) error
 	// Sweep hands what has waited too long to the queue again and returns how many.
 	Sweep(ctx context.Context) (int, error)
 }
@@ -75,7 +75,7 @@ func (w *Worker) Run(ctx context.Context) error {
 	sweeps.Go(func() { w.sweep(ctx) })
 	defer sweeps.Wait()
 	defer cancel()
-	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, assess.Handlers{Assessment: w.work("assessment", w.o.Scorer.Score), Chunk: w.work("chunk", w.o.Scorer.WorkChunk), Plan: w.work("plan", w.o.Scorer.MakePlan)}); err != nil {
+	if err := w.o.Tasks.Serve(ctx, w.o.Concurrency, w.o.Grace, assess.Handlers{Assessment: w.work("assessment", w.o.Scorer.ScoreNext), Chunk: w.work("chunk", w.o.Scorer.WorkNextChunk), Plan: w.work("plan", w.o.Scorer.MakeNextPlan)}); err != nil {
 		return fmt.Errorf("serve tasks: %w", err)
 	}
 	return nil

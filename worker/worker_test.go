@@ -41,11 +41,11 @@ type scorer struct {
 	sweeps atomic.Int64
 }
 
-func (s *scorer) Score(_ context.Context, id string) error { return s.score(id) }
+func (s *scorer) ScoreNext(_ context.Context, id string) error { return s.score(id) }
 
-func (s *scorer) WorkChunk(_ context.Context, id string) error { return s.score(id) }
+func (s *scorer) WorkNextChunk(_ context.Context, id string) error { return s.score(id) }
 
-func (s *scorer) MakePlan(_ context.Context, id string) error { return s.score(id) }
+func (s *scorer) MakeNextPlan(_ context.Context, id string) error { return s.score(id) }
 
 func (s *scorer) Sweep(context.Context) (int, error) {
 	s.sweeps.Add(1)

@@ -38,12 +38,9 @@ type Site struct {
 
 // New makes the pages. The description of the API is in OpenAPI; pace counts a sign-in as a request of its key, and
 // refuses what is too much. The error is one of the pages, which are built in.
-func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodies, description []byte, pace func(http.Header, access.Key) error) (*Site, error) {
+func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodies, description func() ([]byte, error), pace func(http.Header, access.Key) error) (*Site, error) {
 	s := &Site{service: service, keys: keys, open: open, bodies: reads, pace: pace}
-	reference, err := pages.ReadReference(description)
-	if err != nil {
-		return nil, err
-	}
+	var err error
 	if s.pages, err = pages.New("en"); err != nil {
 		return nil, err
 	}
@@ -53,6 +50,14 @@ func New(service *assess.Service, keys *access.Keys, open bool, reads *wire.Bodi
 	// It is long, the same for everybody, and nobody needs a key for it: whoever asks again and again costs no more
 	// than its bytes.
 	s.docs = sync.OnceValues(func() ([]byte, error) {
+		openAPI, err := description()
+		if err != nil {
+			return nil, err
+		}
+		reference, err := pages.ReadReference(openAPI)
+		if err != nil {
+			return nil, err
+		}
 		reference.Frame = pages.Frame{Title: s.say("reference")}
 		return s.pages.Render("reference", reference)
 	})

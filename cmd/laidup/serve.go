@@ -21,6 +21,7 @@ import (
 	"laidup/internal/config"
 	"laidup/internal/logging"
 	"laidup/internal/queue"
+	"laidup/internal/ruleset"
 	"laidup/internal/store"
 	"laidup/internal/tracing"
 	"laidup/internal/version"
@@ -175,16 +176,22 @@ type process struct {
 
 // open opens store and queue and starts the worker.
 func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work, hc config.Webhooks, o outlook) (*process, error) {
-	log, sets := o.log, builtin.RuleSets()
+	log := o.log
 	jobs := jobsFrom(wc.Jobs)
-	if _, err := jobs(builtin.FirstStart()); err != nil { // or every plan would fail
+	if wc.Jobs != "" { // or every plan would fail
+		if _, err := jobs(builtin.FirstStart()); err != nil {
+			return nil, err
+		}
+	}
+	// Side by side: together they are most of a start.
+	loading := make(chan []*ruleset.Set, 1)
+	go func() { loading <- builtin.RuleSets() }()
+	st, err := openStore(ctx, sc)
+	sets := <-loading
+	if err != nil {
 		return nil, err
 	}
-	p := &process{log: log, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}, silence: func() {}}
-	var err error
-	if p.store, err = openStore(ctx, sc); err != nil {
-		return nil, err
-	}
+	p := &process{log: log, store: st, tracer: o.tracer, metrics: newMetrics(sets), grace: wc.Grace, failed: make(chan error, 3), stop: func() {}, silence: func() {}}
 	if p.queue, err = queue.Open(queue.Options{RedisURL: qc.RedisURL, Logger: log}); err != nil {
 		return nil, errors.Join(err, p.close())
 	}
@@ -200,7 +207,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	}
 	p.service, err = assess.New(assess.Options{
 		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()),
-		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Attachments: p.store, Files: files, Observer: waking{p.metrics, p.hooks}, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
+		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Attachments: p.store, Files: files, Observer: waking{p.metrics, p.hooks}, Notices: p.queue, Turns: p.store, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {
@@ -217,6 +224,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	if wc.Workers > 0 {
 		p.work(worker.New(worker.Options{Tasks: p.tracer.Tasks(p.queue), Scorer: p.service, Concurrency: wc.Workers, Grace: wc.Grace, SweepEvery: wc.SweepEvery, Logger: log}))
 		p.dispatch()
+		p.parts.Go(func() { _, _ = jobs(sets[0]) }) // the first plan need not wait for it
 	}
 	return p, nil
 }

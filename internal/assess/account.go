@@ -117,6 +117,7 @@ func (own Account) submit(ctx context.Context, o Order) (Accepted, error) {
 	if err == nil && !accepted.Repeat {
 		// The client may be gone by now; the report is stored and wants scoring all the same.
 		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{accepted.AssessmentID, firstAttempt}, senderWaits)
+		own.service.board.tell(aboutAll(own.organisation)) // a report that it replaces is withdrawn
 	}
 	return accepted, err
 }
@@ -206,7 +207,7 @@ func (own Account) Assessment(ctx context.Context, id string) (Assessment, error
 // Await returns an assessment as soon as it is finished, or as it is when ctx ends or the time
 // given is over.
 func (own Account) Await(ctx context.Context, id string, wait time.Duration) (Assessment, error) {
-	return await(ctx, wait, func() (Assessment, State, error) {
+	return await(ctx, own.WatchAssessment(id), wait, func() (Assessment, State, error) {
 		a, err := own.Assessment(ctx, id)
 		return a, a.State, err
 	})
@@ -242,6 +243,9 @@ func (own Account) Withdraw(ctx context.Context, id, because string) (Withdrawn,
 		return Withdrawn{}, fmt.Errorf("withdraw report %s: %w", id, err)
 	}
 	own.service.log.InfoContext(ctx, "report withdrawn", "report", id, "assessment", done.AssessmentID, "repeat", done.Repeat)
+	if !done.Repeat {
+		own.service.changed(aboutVehicle(own.organisation, done.Report.Vehicle), aboutAll(own.organisation))
+	}
 	if done.AssessmentID != "" {
 		own.service.hand(context.WithoutCancel(ctx), own.service.singly(), errand{done.AssessmentID, firstAttempt}, senderWaits)
 	}
@@ -309,8 +313,8 @@ type Readiness struct {
 	AsOf              string          `json:"as_of"`
 	Assessment        string          `json:"assessment"`
 	RuleSet           score.RuleSet   `json:"rule_set"`
-	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer may
-	// change any moment.
+	// NewerReportWaiting is set when a newer report is stored but not scored yet: the answer is not
+	// current, and no gate is clear.
 	NewerReportWaiting bool `json:"newer_report_waiting"`
 }
 
@@ -347,12 +351,25 @@ func (own Account) Readiness(ctx context.Context, reference, gate string) (Readi
 		return Readiness{}, none
 	}
 	g := a.Gates[at]
+	state, cautions := told(g.State, v.Waiting)
 	return Readiness{
-		Vehicle: v.Reference, Gate: g.Gate, State: g.State,
+		Vehicle: v.Reference, Gate: g.Gate, State: state,
 		ChanceThrough: g.ChanceThrough, ChanceThroughLow: g.ChanceThroughLow, ChanceThroughHigh: g.ChanceThroughHigh,
-		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(g.Cautions, a.Cautions), AsOf: a.AsOf,
+		Blockers: a.BlockersBy(g.Gate), Cautions: slices.Concat(cautions, g.Cautions, a.Cautions), AsOf: a.AsOf,
 		Assessment: a.ID, RuleSet: a.RuleSet, NewerReportWaiting: v.Waiting,
 	}, nil
+}
+
+// told is the state of a gate as it is told, and what to say of it: while a newer report waits to be assessed no gate is
+// clear, as that may have found what stands in the way.
+func told(state string, waiting bool) (is string, cautions []string) {
+	if !waiting {
+		return state, nil
+	}
+	if state == score.Clear {
+		state = score.Unproven
+	}
+	return state, []string{"A newer report on this vehicle is not assessed yet: this answer is not current. Ask again before you rely on it."}
 }
 
 // Retry queues a failed assessment again. The error is [ErrNotFound] or [ErrNotFailed].

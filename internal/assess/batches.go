@@ -128,6 +128,7 @@ func (own Account) Lines(ctx context.Context, id string, after, limit int) ([]Li
 func (own Account) CancelBatch(ctx context.Context, id string) (Batch, error) {
 	b, err := own.service.batches.CancelBatch(ctx, own.organisation, id, own.service.clock())
 	if err == nil {
+		own.service.changed(aboutAll(own.organisation))
 		own.service.log.InfoContext(ctx, "batch cancelled", "batch", id)
 	}
 	return b, err
@@ -160,6 +161,7 @@ func (s *Service) WorkChunk(ctx context.Context, id string) error {
 	}
 	s.tell.ChunkFinished()
 	if done {
+		s.changed(aboutAll(b.Organisation))
 		s.log.InfoContext(ctx, "batch finished", "state", b.State, "lines", b.Lines, "refused", b.Refused, "done", b.Done, "failed", b.Failed)
 	}
 	return nil

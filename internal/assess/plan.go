@@ -593,16 +593,27 @@ var ErrPlanUnfinished = errors.New("plan not finished")
 
 // AwaitPlan returns a plan as soon as it is finished, or as it is when ctx ends or the time given is over.
 func (own Account) AwaitPlan(ctx context.Context, id string, wait time.Duration) (Plan, error) {
-	return await(ctx, wait, func() (Plan, State, error) {
+	return await(ctx, own.service.board.watch(aboutWork(id)), wait, func() (Plan, State, error) {
 		p, err := own.Plan(ctx, id)
 		return p, p.State, err
 	})
 }
 
-// await asks for something until it is finished, ctx ends or the time given is over.
-func await[T any](ctx context.Context, wait time.Duration, ask func() (T, State, error)) (T, error) {
-	deadline := time.After(wait)
-	for pause := 2 * time.Millisecond; ; pause = min(2*pause, 100*time.Millisecond) {
+// Whoever waits asks again when he is told to, and from time to time: word from another process may be lost.
+const (
+	firstPause  = 100 * time.Millisecond
+	longerPause = time.Second
+)
+
+// await asks for something until it is finished, ctx ends or the time given is over. It ends the watch.
+func await[T any](ctx context.Context, w *Watch, wait time.Duration, ask func() (T, State, error)) (T, error) {
+	defer w.Stop()
+	deadline := time.NewTimer(wait)
+	defer deadline.Stop()
+	pause := firstPause
+	again := time.NewTimer(pause)
+	defer again.Stop()
+	for {
 		v, state, err := ask()
 		if err != nil || state == Done || state == Failed {
 			return v, err
@@ -610,9 +621,12 @@ func await[T any](ctx context.Context, wait time.Duration, ask func() (T, State,
 		select {
 		case <-ctx.Done():
 			return v, nil
-		case <-deadline:
+		case <-deadline.C:
 			return v, nil
-		case <-time.After(pause):
+		case <-w.C:
+		case <-again.C:
+			pause = min(2*pause, longerPause)
+			again.Reset(pause)
 		}
 	}
 }
@@ -646,6 +660,7 @@ func (s *Service) makePlan(ctx context.Context, id string) error {
 	if err != nil {
 		return fmt.Errorf("make plan %s: %w", id, err)
 	}
+	s.changed(aboutWork(p.ID), aboutAll(p.Organisation))
 	if never != nil {
 		s.tell.PlanFinished(Failed)
 		s.log.WarnContext(ctx, "plan failed", "title", never.Title, "error", never)

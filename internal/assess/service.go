@@ -44,6 +44,8 @@ type Options struct {
 	NewID    func() string   // makes ids that sort by time; required
 	Log      *slog.Logger    // nil: no log
 	Observer Observer        // nil: nobody
+	Notices  Notices         // nil: there are no other processes
+	Turns    TurnStore       // nil: work is done in the order in which tasks come, whosever it is
 
 	// OverdueAfter is how long an assessment may wait before the sweep hands it over again; zero
 	// means 10 seconds.
@@ -72,6 +74,9 @@ type Service struct {
 	newID       func() string
 	log         *slog.Logger
 	tell        Observer
+	board       board
+	notices     Notices // nil: there are no other processes
+	turns       *turns
 	overdue     time.Duration
 	tryFor      time.Duration
 	checker     *report.Checker
@@ -79,7 +84,7 @@ type Service struct {
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, notices: o.Notices, turns: newTurns(o.Turns), overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -94,6 +99,9 @@ func New(o Options) (*Service, error) {
 		return nil, err
 	}
 	s.checker = report.NewChecker(s.current().Catalogue)
+	if s.notices != nil {
+		s.notices.Follow(s.board.tell)
+	}
 	return s, nil
 }
 
@@ -265,6 +273,7 @@ func (s *Service) score(ctx context.Context, id string) error {
 	}
 	ctx = logging.With(ctx, slog.String("report", a.ReportID), slog.String("organisation", a.Organisation), slog.Int("starts", a.Starts))
 	s.log.DebugContext(ctx, "assessment begun")
+	s.board.tell(aboutWork(a.ID))
 	began := time.Now()
 	outcome, err := s.outcome(ctx, a)
 	done := Finished{State: Done, RuleSet: a.RuleSet, OfBatch: a.Batch != "", WorkedOut: time.Since(began)}
@@ -279,6 +288,7 @@ func (s *Service) score(ctx context.Context, id string) error {
 	}
 	done.SinceAccepted = max(0, s.clock().Sub(a.CreatedAt))
 	s.tell.Finished(done)
+	s.changed(aboutWork(a.ID), aboutVehicle(a.Organisation, a.Vehicle), aboutAll(a.Organisation))
 	of := []any{"rule_set", a.RuleSet.Name + "/" + a.RuleSet.Version, "ms", milliseconds(done.WorkedOut), "since_accepted_ms", milliseconds(done.SinceAccepted)}
 	if unscorable != nil {
 		s.log.WarnContext(ctx, "assessment failed", append(of, "title", unscorable.Title, "error", unscorable)...)

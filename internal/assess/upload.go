@@ -120,6 +120,7 @@ func (own Account) Receive(ctx context.Context, o BatchOrder, lines io.Reader) (
 	if b, err = own.service.batches.CloseBatch(ctx, own.organisation, b.ID, own.service.clock()); err != nil {
 		return b, known, &PartialError{u.batch.ID, u.batch.Through, err}
 	}
+	own.service.changed(aboutAll(own.organisation))
 	own.service.log.InfoContext(ctx, "batch received", "batch", b.ID, "lines", b.Lines, "refused", b.Refused, "repeat", known)
 	return b, known, nil
 }

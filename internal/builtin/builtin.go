@@ -31,7 +31,13 @@ func FirstStart() *ruleset.Set { return firstStart() }
 func PrePurchase() *ruleset.Set { return prePurchase() }
 
 // RuleSets are all of them, that of [FirstStart] first.
-func RuleSets() []*ruleset.Set { return []*ruleset.Set{FirstStart(), PrePurchase()} }
+func RuleSets() []*ruleset.Set {
+	var beside sync.WaitGroup
+	beside.Go(func() { PrePurchase() })
+	FirstStart()
+	beside.Wait()
+	return []*ruleset.Set{FirstStart(), PrePurchase()}
+}
 
 // Jobs is the generic job book, which has no prices, for [FirstStart].
 func Jobs() *jobbook.Book { return jobs() }

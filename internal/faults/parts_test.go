@@ -91,7 +91,7 @@ func (p part) serve(ctx context.Context, log *slog.Logger) error {
 	loader := builtin.Loader()
 	set := builtin.FirstStart()
 	service, err := assess.New(assess.Options{
-		Store: deadly{st}, Queue: q, Batches: st, Chunks: q.Chunks(), RuleSets: []*ruleset.Set{set}, Loader: loader, Log: log, Clock: clock,
+		Store: deadly{st}, Queue: q, Batches: st, Chunks: q.Chunks(), Notices: q, Turns: st, RuleSets: []*ruleset.Set{set}, Loader: loader, Log: log, Clock: clock,
 		OverdueAfter: 300 * time.Millisecond, NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err != nil {

@@ -67,6 +67,15 @@ func With(ctx context.Context, attrs ...slog.Attr) context.Context {
 	return context.WithValue(ctx, carried{}, all)
 }
 
+// Without returns a context under which lines have no attribute of a name.
+func Without(ctx context.Context, name string) context.Context {
+	before, _ := ctx.Value(carried{}).([]slog.Attr)
+	if indexOf(before, name) < 0 {
+		return ctx
+	}
+	return context.WithValue(ctx, carried{}, slices.DeleteFunc(slices.Clone(before), func(a slog.Attr) bool { return a.Key == name }))
+}
+
 func indexOf(attrs []slog.Attr, key string) int {
 	return slices.IndexFunc(attrs, func(a slog.Attr) bool { return a.Key == key })
 }

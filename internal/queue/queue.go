@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/hibiken/asynq"
@@ -64,10 +65,18 @@ type Queue struct {
 	redis     redis.UniversalClient
 	inspector *asynq.Inspector
 	embedded  *embedded // nil where Redis is another process
+	notices   *notices  // nil where it is not: nobody else can hear
+	bells     belfry
 	logger    *slog.Logger
+
+	mu      sync.Mutex
+	changed func(about ...string) // is told what other processes have changed; nil: nobody
 }
 
-var _ assess.Queue = (*Queue)(nil)
+var (
+	_ assess.Queue   = (*Queue)(nil)
+	_ assess.Notices = (*Queue)(nil)
+)
 
 // Open returns the queue that o names. It does not wait for Redis to answer: see [Queue.Ping].
 func Open(o Options) (*Queue, error) {
@@ -83,8 +92,43 @@ func Open(o Options) (*Queue, error) {
 	if err != nil {
 		return nil, err
 	}
+	q.redis.AddHook(&q.bells)
 	q.inspector = asynq.NewInspectorFromRedisClient(q.redis)
+	if q.embedded == nil {
+		q.notices = startNotices(q.redis, q.heard)
+	}
 	return q, nil
+}
+
+// heard takes word from another process.
+func (q *Queue) heard(channel string, about []string) {
+	switch channel {
+	case channelWork:
+		for _, lane := range about {
+			q.bells.ring(lane)
+		}
+	case channelChanges:
+		q.mu.Lock()
+		changed := q.changed
+		q.mu.Unlock()
+		if changed != nil {
+			changed(about...)
+		}
+	}
+}
+
+// Post implements [assess.Notices].
+func (q *Queue) Post(about ...string) {
+	if q.notices != nil {
+		q.notices.post(channelChanges, about...)
+	}
+}
+
+// Follow implements [assess.Notices].
+func (q *Queue) Follow(changed func(about ...string)) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.changed = changed
 }
 
 func connect(address string) (redis.UniversalClient, error) {
@@ -128,6 +172,9 @@ func withoutURL(err error) error {
 // Close ends the connection to Redis, and Redis itself if it runs inside the process. The queue
 // must not be served any more.
 func (q *Queue) Close() error {
+	if q.notices != nil {
+		q.notices.close()
+	}
 	err := q.redis.Close()
 	if q.embedded != nil {
 		q.embedded.stop()
@@ -177,6 +224,10 @@ func (q *Queue) enqueue(ctx context.Context, l lane, id string, attempt int) err
 		asynq.Queue(l.name), asynq.TaskID(l.taskID(id, attempt)), asynq.MaxRetry(retries), asynq.Timeout(timeout))
 	if err != nil && !errors.Is(err, asynq.ErrTaskIDConflict) && !errors.Is(err, asynq.ErrDuplicateTask) {
 		return fmt.Errorf("enqueue %s %s: %w", l.subject, id, err)
+	}
+	q.bells.ring(l.name)
+	if q.notices != nil {
+		q.notices.post(channelWork, l.name)
 	}
 	return nil
 }

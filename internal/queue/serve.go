@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"sync"
 	"time"
 
 	"github.com/hibiken/asynq"
@@ -13,9 +14,9 @@ import (
 	"laidup/internal/origin"
 )
 
-// Serve gives the tasks of the queue to handle, up to concurrency of them at once, until ctx
-// ends. It then takes no more, waits up to grace for those in hand, gives back to the queue what
-// is not done by then, and returns nil.
+// Serve gives the tasks of the queue to handle, up to concurrency assessments at once and beside them somewhat fewer chunks
+// and plans, which take longer and never keep an assessment waiting, until ctx ends. It then takes no more, waits up to
+// grace for those in hand, gives back to the queue what is not done by then, and returns nil.
 //
 // A task whose handle returns an error or panics is tried again after a few seconds. A task may be
 // handed out more than once, even at one time: when a worker was thought dead, for example.
@@ -23,28 +24,8 @@ import (
 // The context that handle gets does not end with ctx but after a minute, or when the task was
 // given back.
 func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration, handle assess.Handlers) error {
-	weights := map[string]int{}
-	for _, l := range lanes {
-		weights[l.name] = l.weight
-	}
-	server := asynq.NewServerFromRedisClient(q.redis, asynq.Config{
-		Queues:                   weights,
-		Concurrency:              concurrency,
-		ShutdownTimeout:          grace,
-		TaskCheckInterval:        20 * time.Millisecond, // a report that comes after a lull must not wait long
-		DelayedTaskCheckInterval: time.Second,
-		RetryDelayFunc: func(retried int, _ error, _ *asynq.Task) time.Duration {
-			return time.Duration(retried+1) * 2 * time.Second
-		},
-		ErrorHandler: asynq.ErrorHandlerFunc(func(ctx context.Context, task *asynq.Task, err error) {
-			id, _ := asynq.GetTaskID(ctx)
-			q.logger.WarnContext(jobContext(ctx, task), "task failed", "task", id, "panic", asynq.IsPanicError(err), "error", err)
-		}),
-		Logger:   logger{q.logger},
-		LogLevel: asynq.InfoLevel,
-	})
 	// Not asynq's ServeMux: it would also hand over kinds that merely begin like ours.
-	err := server.Start(asynq.HandlerFunc(func(ctx context.Context, task *asynq.Task) error {
+	handler := asynq.HandlerFunc(func(ctx context.Context, task *asynq.Task) error {
 		switch task.Type() {
 		case KindScore:
 			t, err := DecodeScoreTask(task.Payload())
@@ -66,13 +47,65 @@ func (q *Queue) Serve(ctx context.Context, concurrency int, grace time.Duration,
 			return handle.Plan(jobContext(ctx, task), t.PlanID)
 		}
 		return fmt.Errorf("task of unknown kind %q: %w", task.Type(), asynq.SkipRetry)
-	}))
-	if err != nil {
-		return fmt.Errorf("serve queue: %w", err)
+	})
+	var ends []func()
+	defer func() {
+		var ending sync.WaitGroup
+		for _, end := range ends {
+			ending.Go(end)
+		}
+		ending.Wait()
+	}()
+	for _, part := range []struct {
+		lanes       []lane
+		concurrency int
+	}{
+		{[]lane{assessments}, concurrency},
+		{[]lane{chunks, plans}, max(1, concurrency-1)},
+	} {
+		end, err := q.start(handler, part.concurrency, grace, part.lanes...)
+		if err != nil {
+			return fmt.Errorf("serve queue: %w", err)
+		}
+		ends = append(ends, end)
 	}
 	<-ctx.Done()
-	server.Shutdown()
 	return nil
+}
+
+// start serves some lanes until end is called, which waits for work in hand.
+func (q *Queue) start(handler asynq.Handler, concurrency int, grace time.Duration, of ...lane) (end func(), err error) {
+	weights := map[string]int{}
+	for _, l := range of {
+		weights[l.name] = l.weight
+	}
+	server := asynq.NewServerFromRedisClient(q.redis, asynq.Config{
+		Queues:                   weights,
+		Concurrency:              concurrency,
+		ShutdownTimeout:          grace,
+		TaskCheckInterval:        time.Millisecond, // who looks for tasks waits at the bell
+		DelayedTaskCheckInterval: 2 * time.Second,
+		RetryDelayFunc: func(retried int, _ error, _ *asynq.Task) time.Duration {
+			return time.Duration(retried+1) * 2 * time.Second
+		},
+		ErrorHandler: asynq.ErrorHandlerFunc(func(ctx context.Context, task *asynq.Task, err error) {
+			id, _ := asynq.GetTaskID(ctx)
+			q.logger.WarnContext(jobContext(ctx, task), "task failed", "task", id, "panic", asynq.IsPanicError(err), "error", err)
+		}),
+		Logger:   logger{q.logger},
+		LogLevel: asynq.InfoLevel,
+	})
+	b := newBell(of...)
+	q.bells.hang(b)
+	if err := server.Start(handler); err != nil {
+		q.bells.takeDown(b)
+		return nil, err
+	}
+	return func() {
+		b.close()
+		server.Shutdown()
+		q.bells.takeDown(b)
+	}, nil
 }
 
 // jobContext is the context of a task that is worked on: it carries where the task comes from, and

@@ -102,7 +102,7 @@ func addChunk(ctx context.Context, tx *sql.Tx, c assess.NewChunk) (work bool, er
 	chunks := 0
 	if work {
 		chunks = 1
-		if _, err := tx.ExecContext(ctx, insertChunk, c.ID, c.Batch, c.Number, c.At.UnixMilli()); err != nil {
+		if _, err := tx.ExecContext(ctx, insertChunk, c.ID, c.Batch, c.Number, c.At.UnixMilli(), c.Organisation); err != nil {
 			return false, fmt.Errorf("insert chunk: %w", err)
 		}
 	}
@@ -149,7 +149,7 @@ func (s *Store) OpenRescore(ctx context.Context, h assess.BatchHead, of assess.R
 		}
 		chunks := (lines + size - 1) / size
 		for i := range chunks {
-			if _, err := tx.ExecContext(ctx, insertChunk, name(i+1), h.ID, i+1, h.At.UnixMilli()); err != nil {
+			if _, err := tx.ExecContext(ctx, insertChunk, name(i+1), h.ID, i+1, h.At.UnixMilli(), h.Organisation); err != nil {
 				return fmt.Errorf("insert chunk %d: %w", i+1, err)
 			}
 		}

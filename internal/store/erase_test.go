@@ -311,7 +311,7 @@ func TestOfAnErasedVehicleNoRowIsLeft(t *testing.T) {
 		if left, err := s.Vehicles(t.Context(), assess.VehiclePage{Organisation: access.Workshop, Limit: 99}); err != nil || len(left) != len(vehicles)-1 {
 			t.Errorf("of %d vehicles %d are left, %v", len(vehicles), len(left), err)
 		}
-		if due, err := s.Claim(t.Context(), time.Now().Add(time.Hour), time.Now().Add(2*time.Hour), 1000, 1000); err != nil || slices.ContainsFunc(due, func(task webhook.Task) bool { return inMarker.Match(task.Body) }) || len(due) == 0 {
+		if due, err := s.Claim(t.Context(), time.Now().Add(time.Hour), time.Now().Add(2*time.Hour), webhook.Room{OfSubscription: 1000, OfOrganisation: 1000, AtOnce: 1000}); err != nil || slices.ContainsFunc(due, func(task webhook.Task) bool { return inMarker.Match(task.Body) }) || len(due) == 0 {
 			t.Errorf("%d deliveries are due, %v", len(due), err)
 		}
 	})

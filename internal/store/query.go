@@ -290,6 +290,43 @@ SELECT count(*), min(created_at),
     (SELECT count(*) FROM plans WHERE finished_at IS NULL)
 FROM assessments WHERE finished_at IS NULL AND batch IS NULL`
 
+	// From one organisation to the next along the index, however much waits.
+	selectQueueing = `
+WITH RECURSIVE queueing (organisation) AS (
+    SELECT min(organisation) FROM assessments WHERE state = 'queued' AND batch IS NULL
+    UNION ALL
+    SELECT (SELECT min(n.organisation) FROM assessments AS n WHERE n.state = 'queued' AND n.batch IS NULL AND n.organisation > queueing.organisation) FROM queueing WHERE queueing.organisation IS NOT NULL)
+SELECT organisation FROM queueing WHERE organisation IS NOT NULL`
+
+	takeAssessment = `
+UPDATE assessments SET state = 'running' WHERE organisation = $1 AND state = 'queued' AND id = (
+    SELECT w.id FROM assessments AS w WHERE w.organisation = $1 AND w.state = 'queued' AND w.batch IS NULL ORDER BY w.enqueued_at, w.id LIMIT 1)
+RETURNING id`
+
+	selectQueueingPlans = `
+WITH RECURSIVE queueing (organisation) AS (
+    SELECT min(organisation) FROM plans WHERE state = 'queued'
+    UNION ALL
+    SELECT (SELECT min(n.organisation) FROM plans AS n WHERE n.state = 'queued' AND n.organisation > queueing.organisation) FROM queueing WHERE queueing.organisation IS NOT NULL)
+SELECT organisation FROM queueing WHERE organisation IS NOT NULL`
+
+	takePlan = `
+UPDATE plans SET state = 'running' WHERE organisation = $1 AND state = 'queued' AND id = (
+    SELECT w.id FROM plans AS w WHERE w.organisation = $1 AND w.state = 'queued' ORDER BY w.enqueued_at, w.id LIMIT 1)
+RETURNING id`
+
+	selectQueueingChunks = `
+WITH RECURSIVE queueing (organisation) AS (
+    SELECT min(organisation) FROM batch_chunks WHERE finished_at IS NULL AND begun_at IS NULL
+    UNION ALL
+    SELECT (SELECT min(n.organisation) FROM batch_chunks AS n WHERE n.finished_at IS NULL AND n.begun_at IS NULL AND n.organisation > queueing.organisation) FROM queueing WHERE queueing.organisation IS NOT NULL)
+SELECT organisation FROM queueing WHERE organisation IS NOT NULL`
+
+	takeChunk = `
+UPDATE batch_chunks SET begun_at = enqueued_at WHERE organisation = $1 AND finished_at IS NULL AND begun_at IS NULL AND id = (
+    SELECT w.id FROM batch_chunks AS w WHERE w.organisation = $1 AND w.finished_at IS NULL AND w.begun_at IS NULL ORDER BY w.enqueued_at, w.id LIMIT 1)
+RETURNING id`
+
 	selectHistory = `
 SELECT ` + assessmentColumns + `, summary FROM assessments
 WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR (ordinal, created_at, id) < (
@@ -469,7 +506,7 @@ ORDER BY created_at DESC, id DESC LIMIT $4`
 
 	insertLine = `INSERT INTO batch_lines (batch, line, chunk, vehicle, assessment_id, problem) VALUES ($1, $2, $3, $4, NULLIF($5, ''), NULLIF($6, ''))`
 
-	insertChunk = `INSERT INTO batch_chunks (id, batch, number, enqueued_at) VALUES ($1, $2, $3, $4)`
+	insertChunk = `INSERT INTO batch_chunks (id, batch, number, enqueued_at, organisation) VALUES ($1, $2, $3, $4, $5)`
 
 	// Two that send the same lines do not both get past this.
 	growBatch = `
@@ -624,26 +661,27 @@ WHERE s.organisation = $2 AND s.id = $3 AND e.recorded_at >= $4 AND e.type <> 's
   AND (s.types = '' OR ' ' || s.types || ' ' LIKE '% ' || e.type || ' %')
 ON CONFLICT (subscription, event) DO NOTHING`
 
-	selectAnyDue = `
-SELECT EXISTS (
-    SELECT 1 FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
-    WHERE d.state = 'waiting' AND d.due_at <= $1 AND d.leased_until <= $1 AND s.disabled_at IS NULL)`
+	// From one subscription to the next along the index, however much waits for it.
+	selectDueSubscriptions = `
+WITH RECURSIVE waiting (subscription) AS (
+    SELECT min(subscription) FROM deliveries WHERE state = 'waiting'
+    UNION ALL
+    SELECT (SELECT min(n.subscription) FROM deliveries AS n WHERE n.state = 'waiting' AND n.subscription > waiting.subscription)
+    FROM waiting WHERE waiting.subscription IS NOT NULL)
+SELECT s.organisation, s.id FROM waiting AS w JOIN subscriptions AS s ON s.id = w.subscription
+WHERE s.disabled_at IS NULL AND EXISTS (
+    SELECT 1 FROM deliveries AS d WHERE d.subscription = w.subscription AND d.state = 'waiting' AND d.due_at <= $1 AND d.leased_until <= $1)`
+
+	selectFlying = `SELECT organisation, subscription, count(*) FROM deliveries WHERE leased_until > $1 GROUP BY organisation, subscription`
+
+	selectDueOf = `
+SELECT number FROM deliveries
+WHERE organisation = $1 AND subscription = $2 AND state = 'waiting' AND due_at <= $3 AND leased_until <= $3 ORDER BY due_at, number LIMIT $4`
 
 	// Two that claim at once may choose the same: the second waits for the first, sees the lease
-	// then and leaves it. A receiver that hangs has a few in flight, and the others their turn.
-	claimDeliveries = `
-UPDATE deliveries SET leased_until = $1
-WHERE state = 'waiting' AND due_at <= $2 AND leased_until <= $2 AND number IN (
-    SELECT w.number FROM (
-        SELECT d.number, d.due_at,
-            row_number() OVER (PARTITION BY d.subscription ORDER BY d.due_at, d.number) + COALESCE(f.flying, 0) AS turn
-        FROM deliveries AS d JOIN subscriptions AS s ON s.id = d.subscription
-        LEFT JOIN (
-            SELECT subscription, count(*) AS flying FROM deliveries WHERE leased_until > $2 GROUP BY subscription
-        ) AS f ON f.subscription = d.subscription
-        WHERE d.state = 'waiting' AND d.due_at <= $2 AND d.leased_until <= $2 AND s.disabled_at IS NULL) AS w
-    WHERE w.turn <= $3 ORDER BY w.due_at, w.number LIMIT $4)
-RETURNING number`
+	// then and leaves it.
+	claimDelivery = `
+UPDATE deliveries SET leased_until = $1 WHERE state = 'waiting' AND due_at <= $2 AND leased_until <= $2 AND number = $3`
 
 	selectTask = `
 SELECT d.number, d.attempts, d.event, e.body, s.id, s.organisation, s.url, s.secret, s.secret_before, s.before_until

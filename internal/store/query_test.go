@@ -70,8 +70,10 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 	exceptions := map[string]bool{
 		"startAssessment": true, "selectState": true, "finishAssessment": true, "failAssessment": true, "noteEnqueued": true,
 		"selectWaiting": true, "selectWaitingAhead": true, "putBackAssessment": true, "selectBacklog": true, "selectAPIKey": true, "noteAPIKeyUsed": true, "selectAnyAPIKey": true, "selectChunk": true,
+		// Who looks whose turn it is asks about all.
+		"selectQueueing": true, "selectQueueingPlans": true,
 		// Who delivers does so for all, and what is old goes, whosever it is.
-		"selectAnyDue": true, "claimDeliveries": true, "selectTask": true, "settleDelivery": true, "selectDeliveryBacklog": true, "pruneEvents": true, "selectOutlived": true,
+		"selectDueSubscriptions": true, "selectFlying": true, "claimDelivery": true, "selectTask": true, "settleDelivery": true, "selectDeliveryBacklog": true, "pruneEvents": true, "selectOutlived": true,
 		// Who works on plans does so for all.
 		"selectPlanState": true, "startPlan": true, "putBackPlan": true, "finishPlan": true, "failPlan": true, "notePlanEnqueued": true,
 		"selectWaitingPlans": true, "selectWaitingPlansAhead": true,

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
+	"slices"
 	"strings"
 	"time"
 
@@ -127,32 +129,92 @@ func (s *Store) ReplaySince(ctx context.Context, organisation, id string, since,
 	return n, mine(err, "replay to", id)
 }
 
+// dueSubscription is a subscription for which something is due.
+type dueSubscription struct{ organisation, id string }
+
+func dueFields(d *dueSubscription) []any { return []any{&d.organisation, &d.id} }
+
 // Claim implements [webhook.Store]. A look costs less than a write, and mostly there is nothing.
-func (s *Store) Claim(ctx context.Context, at, until time.Time, each, limit int) ([]webhook.Task, error) {
-	var due bool
-	err := row(ctx, s.read, []any{&due}, selectAnyDue, at.UnixMilli())
+func (s *Store) Claim(ctx context.Context, at, until time.Time, room webhook.Room) ([]webhook.Task, error) {
+	due, err := many(ctx, s.read, dueFields, selectDueSubscriptions, at.UnixMilli())
 	var tasks []webhook.Task
-	if err == nil && due {
-		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) error {
-			tasks = nil
-			numbers, err := many(ctx, tx, func(n *int64) []any { return []any{n} }, claimDeliveries, until.UnixMilli(), at.UnixMilli(), each, limit)
-			if err != nil {
-				return err
-			}
-			for _, n := range numbers {
-				var t webhook.Task
-				if err := tx.QueryRowContext(ctx, selectTask, n).Scan(taskFields(&t)...); errors.Is(err, sql.ErrNoRows) {
-					continue // the subscription ended this moment
-				} else if err != nil {
-					return err
-				}
-				tasks = append(tasks, t)
-			}
-			return nil
+	if err == nil && len(due) > 0 {
+		err = s.write(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
+			tasks, err = claim(ctx, tx, due, at, until, room)
+			return err
 		})
 	}
 	if err != nil {
 		return nil, fmt.Errorf("claim deliveries: %w", err)
+	}
+	return tasks, nil
+}
+
+func claim(ctx context.Context, tx *sql.Tx, due []dueSubscription, at, until time.Time, room webhook.Room) (tasks []webhook.Task, err error) {
+	type flight struct {
+		of    dueSubscription
+		tries int
+	}
+	flying, err := many(ctx, tx, func(f *flight) []any { return append(dueFields(&f.of), &f.tries) }, selectFlying, at.UnixMilli())
+	if err != nil {
+		return nil, err
+	}
+	ofOne, ofAll := map[string]int{}, map[string]int{}
+	for _, f := range flying {
+		ofOne[f.of.id] += f.tries
+		ofAll[f.of.organisation] += f.tries
+	}
+	// One of each organisation, then one more of each, and so on; among its subscriptions each in turn.
+	rand.Shuffle(len(due), func(i, j int) { due[i], due[j] = due[j], due[i] }) // #nosec G404 -- nobody gains by guessing it
+	numbers := map[string][]int64{}                                            // of each subscription, what is due and not chosen yet
+	var chosen []int64
+	for len(due) > 0 && len(chosen) < room.AtOnce {
+		var later []dueSubscription
+		had := map[string]bool{} // the organisations, this time round
+		for _, d := range due {
+			switch next, known := numbers[d.id]; {
+			case len(chosen) == room.AtOnce || ofOne[d.id] >= room.OfSubscription || ofAll[d.organisation] >= room.OfOrganisation:
+				continue // there is no room for it
+			case had[d.organisation]:
+				later = append([]dueSubscription{d}, later...)
+				continue
+			case !known:
+				if next, err = many(ctx, tx, func(n *int64) []any { return []any{n} }, selectDueOf, d.organisation, d.id, at.UnixMilli(), room.OfSubscription); err != nil {
+					return nil, err
+				}
+				fallthrough
+			default:
+				if len(next) == 0 {
+					continue
+				}
+				had[d.organisation] = true
+				ofOne[d.id]++
+				ofAll[d.organisation]++
+				chosen, numbers[d.id] = append(chosen, next[0]), next[1:]
+				later = append(later, d)
+			}
+		}
+		due = later
+	}
+	// In one order, whoever claims: of two at once one waits for the other, and not each for the other.
+	slices.Sort(chosen)
+	for _, number := range chosen {
+		result, err := tx.ExecContext(ctx, claimDelivery, until.UnixMilli(), at.UnixMilli(), number)
+		if err != nil {
+			return nil, err
+		}
+		if n, err := result.RowsAffected(); err != nil {
+			return nil, err
+		} else if n == 0 {
+			continue // somebody else has it
+		}
+		var t webhook.Task
+		if err := tx.QueryRowContext(ctx, selectTask, number).Scan(taskFields(&t)...); errors.Is(err, sql.ErrNoRows) {
+			continue // the subscription ended this moment
+		} else if err != nil {
+			return nil, err
+		}
+		tasks = append(tasks, t)
 	}
 	return tasks, nil
 }

@@ -98,7 +98,7 @@ func (h hooked) deliveries(organisation, id string, state webhook.State) []webho
 
 func (h hooked) claim(at time.Time, each, limit int) []webhook.Task {
 	h.Helper()
-	tasks, err := h.Claim(h.Context(), at, at.Add(time.Minute), each, limit)
+	tasks, err := h.Claim(h.Context(), at, at.Add(time.Minute), webhook.Room{OfSubscription: each, OfOrganisation: 1000, AtOnce: limit})
 	h.must(err)
 	return tasks
 }
@@ -230,7 +230,7 @@ func TestADeliveryIsClaimedByOneUntilItsLeaseIsOver(t *testing.T) {
 		for range 8 {
 			all.Go(func() {
 				for range 3 {
-					tasks, err := h.Claim(h.Context(), now, now.Add(time.Minute), 3, 2)
+					tasks, err := h.Claim(h.Context(), now, now.Add(time.Minute), webhook.Room{OfSubscription: 3, OfOrganisation: 1000, AtOnce: 2})
 					if err != nil {
 						h.Error(err)
 					}

@@ -36,8 +36,9 @@ const (
 	answerTime  = 15 * time.Second // for a try, with the connection
 	answerBytes = 64 << 10         // of an answer that are read, and thrown away
 	leaseTime   = 45 * time.Second // after it somebody else tries: longer than a try takes
-	inFlight    = 24               // tries at once
+	inFlight    = 64               // tries at once
 	inFlightOf  = 4                // tries at once to one subscription
+	inFlightAll = 8                // tries at once to all subscriptions of one organisation
 	pollEvery   = time.Second
 	pruneEvery  = time.Minute
 	prunedAt    = 500 // events at once
@@ -178,7 +179,7 @@ func (d *Dispatcher) claim(ctx context.Context, room int) (tasks []Task) {
 	d.guarded(ctx, func() {
 		now := d.hooks.clock()
 		var err error
-		if tasks, err = d.hooks.store.Claim(ctx, now, now.Add(d.o.Lease), inFlightOf, room); err != nil && ctx.Err() == nil {
+		if tasks, err = d.hooks.store.Claim(ctx, now, now.Add(d.o.Lease), Room{inFlightOf, inFlightAll, room}); err != nil && ctx.Err() == nil {
 			d.o.Log.WarnContext(ctx, "deliveries not claimed", "error", err)
 		}
 	})

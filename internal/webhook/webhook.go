@@ -99,6 +99,12 @@ var (
 	ErrNoKey    = errors.New("no key to seal secrets with")
 )
 
+// Room is how many deliveries may be tried at once, those that are leased already among them but for the last.
+type Room struct {
+	OfSubscription, OfOrganisation int
+	AtOnce                         int // that are claimed
+}
+
 // Store keeps subscriptions and deliveries. What belongs to one organisation is unknown to every other:
 // only who delivers asks for all.
 type Store interface {
@@ -126,9 +132,9 @@ type Store interface {
 	// subscription would have got meanwhile, had it been there. It returns how many that are.
 	ReplaySince(ctx context.Context, organisation, id string, since, at time.Time) (int, error)
 
-	// Claim returns deliveries that are due, at most limit, and leases them until a time: nobody else
-	// gets them before. With those that are leased already a subscription has at most each.
-	Claim(ctx context.Context, at, until time.Time, each, limit int) ([]Task, error)
+	// Claim returns deliveries that are due, organisations in turn, and leases them until a time: nobody else
+	// gets them before.
+	Claim(ctx context.Context, at, until time.Time, room Room) ([]Task, error)
 	// Settle writes what came of a try.
 	Settle(ctx context.Context, number int64, r Result) error
 	// DeliveryBacklog says what is due of all organisations, but for those that are disabled.
