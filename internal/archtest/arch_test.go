@@ -35,6 +35,7 @@ var allowed = map[string][]string{
 	"internal/jobbook":           {"internal/catalogue", "internal/condition", "internal/document", "internal/report", "internal/ruleset", "internal/spelling"},
 	"internal/score":             {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset"},
 	"internal/plan":              {"internal/calendar", "internal/catalogue", "internal/condition", "internal/jobbook", "internal/report", "internal/ruleset", "internal/score"},
+	"internal/outcome":           {"internal/calendar", "internal/report", "internal/ruleset", "internal/score"},
 	"internal/rulecheck":         {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
 	"internal/logging":           {},
 	"internal/origin":            {},
@@ -65,7 +66,7 @@ var allowed = map[string][]string{
 }
 
 // pure packages know no clock, no randomness and nothing outside the process.
-var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo", "internal/spreadsheet"}
+var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/outcome", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo", "internal/spreadsheet"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "os/exec", "syscall"}
 
