@@ -187,7 +187,6 @@ func (e *BadOutcomeError) Error() string {
 type OutcomeOrder struct {
 	Body           []byte
 	IdempotencyKey string
-	PostedBy       string
 	received       time.Time // elsewhere, where it is imported
 }
 
@@ -226,7 +225,7 @@ func (own Account) RecordOutcome(ctx context.Context, reference string, o Outcom
 	}
 	r, repeat, err := s.outcomes.RecordOutcome(ctx, OutcomeSubmission{
 		ID: s.newID(), Organisation: own.organisation, Vehicle: v.Reference, Body: o.Body, At: at, Before: before, Month: month,
-		PostedBy: o.PostedBy, Replaces: form.Replaces, Event: OutcomeSaid{form.Gate, form.Attempted, len(form.Came), len(form.Parts)},
+		PostedBy: ActorOf(ctx).Key, Replaces: form.Replaces, Event: OutcomeSaid{form.Gate, form.Attempted, len(form.Came), len(form.Parts)},
 		IdempotencyKey: o.IdempotencyKey, Fingerprint: fingerprint("outcome", strings.ToLower(v.Reference), o.Body),
 	})
 	if err != nil {
