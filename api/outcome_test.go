@@ -2,8 +2,11 @@ package api_test
 
 import (
 	"fmt"
+	"net/http"
 	"strings"
 	"testing"
+
+	"laidup/internal/access"
 )
 
 const vehicle = "tern-01"
@@ -166,5 +169,42 @@ func TestBadOutcomesAreRefused(t *testing.T) {
 		if a := w.get("/v1/scores?by=" + by); a.StatusCode != 200 {
 			t.Errorf("by=%s: %d %s", by, a.StatusCode, a.text)
 		}
+	}
+}
+
+// An import judges the same, under ids of its own, and importing again changes nothing.
+func TestOutcomesAreExportedAndImported(t *testing.T) {
+	t.Parallel()
+	w := closed(t)
+	ours, theirs := w.key("brennick-motors", access.Administration), w.key("harrow-lane", access.Administration)
+	w.post("/v1/reports", tern(t, vehicle), ours).is(t, http.StatusAccepted)
+	w.queue.workers.Wait()
+	at := "/v1/vehicles/" + vehicle + "/outcomes"
+	first := w.post(at, []byte(`{"gate":"crank","attempted":true,"came":[]}`), ours).is(t, http.StatusCreated).object(t)["id"].(string)
+	w.post(at, fmt.Appendf(nil, `{"gate":"crank","attempted":true,"came":[{"hazard":"valve_strike"}],"replaces":%q}`, first), ours).is(t, http.StatusCreated)
+	wrong := w.post(at, []byte(`{"gate":"crank","attempted":false}`), ours).is(t, http.StatusCreated).object(t)["id"].(string)
+	w.post("/v1/outcomes/"+wrong+"/withdraw", []byte(`{"reason":"of another vehicle"}`), ours).is(t, http.StatusOK)
+	export := w.get("/v1/export", ours).text
+	exported(t, export)
+	for n, want := range []string{"map[outcomes:3 reports:1 rule_sets:0 withdrawals:0]", "map[outcomes:0 reports:0 rule_sets:0 withdrawals:0]"} {
+		got := w.do(http.MethodPost, "/v1/import", export, theirs, "Content-Type: application/x-ndjson").is(t, http.StatusOK).object(t)
+		if fmt.Sprint(got["taken"]) != want || got["refused"] != 0. {
+			t.Errorf("import %d: %v", n+1, got)
+		}
+		w.queue.workers.Wait()
+	}
+	w.count()
+	counted := func(key string) string {
+		t.Helper()
+		a := w.get("/v1/scores", key).is(t, http.StatusOK).object(t)
+		return fmt.Sprint(a["scored"])
+	}
+	if a, b := counted(ours), counted(theirs); a != b || a == "[]" {
+		t.Errorf("scores there %s\nhere %s", a, b)
+	}
+	var list struct{ Outcomes []object }
+	w.get(at, theirs).into(t, &list)
+	if len(list.Outcomes) != 3 || list.Outcomes[0]["withdrawn"].(object)["reason"] != "of another vehicle" || list.Outcomes[2]["withdrawn"].(object)["replaced_by"] != list.Outcomes[1]["id"] {
+		t.Errorf("imported are %v", list.Outcomes)
 	}
 }
