@@ -208,3 +208,37 @@ func TestOutcomesAreExportedAndImported(t *testing.T) {
 		t.Errorf("imported are %v", list.Outcomes)
 	}
 }
+
+// By the buttons of the page an outcome is recorded, once for two taps, and the scores show it.
+func TestOutcomesAreRecordedByButtons(t *testing.T) {
+	t.Parallel()
+	w := reported(t)
+	if a := w.get("/outcomes").is(t, http.StatusOK); !strings.Contains(string(a.text), "No outcome has been recorded yet") {
+		t.Errorf("without outcomes: %s", a.text)
+	}
+	page := string(w.get("/vehicles/"+vehicle+"/outcome?gate=crank").is(t, http.StatusOK).text)
+	for _, want := range []string{`value="none"`, `value="shut"`, `value="valve_strike"`, `value="other"`, `value="timing_belt_weak yes"`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page has no %s", want)
+		}
+	}
+	assessment := w.get("/v1/vehicles/" + vehicle + "/readiness").object(t)["assessment"].(string)
+	press := func(button string) {
+		t.Helper()
+		form := "gate=crank&stamp=1&assessment=" + assessment + "&" + button
+		w.do(http.MethodPost, "/vehicles/"+vehicle+"/outcome", []byte(form), "Content-Type: application/x-www-form-urlencoded", "Sec-Fetch-Site: same-origin", "Origin: http://localhost:8416").is(t, http.StatusSeeOther)
+	}
+	for _, button := range []string{"came=none", "came=none", "came=shut", "came=other", "came=valve_strike", "part=timing_belt_weak+yes"} {
+		press(button)
+	}
+	w.count()
+	if got, want := w.scored(), "2 of 3, 1 unseen, score true"; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	shown := string(w.get("/outcomes").is(t, http.StatusOK).text)
+	for _, want := range []string{"<svg", "2/3", "Timing drive"} {
+		if !strings.Contains(shown, want) {
+			t.Errorf("the scores show no %s", want)
+		}
+	}
+}

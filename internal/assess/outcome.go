@@ -197,13 +197,13 @@ func (own Account) RecordOutcome(ctx context.Context, reference string, o Outcom
 	if s.outcomes == nil {
 		return RecordedOutcome{}, false, ErrNotFound
 	}
-	form, faults := outcome.DecodeForm(o.Body)
-	if len(faults) > 0 {
-		return RecordedOutcome{}, false, &BadOutcomeError{faults}
-	}
 	v, err := own.Vehicle(ctx, reference)
 	if err != nil {
 		return RecordedOutcome{}, false, err
+	}
+	form, faults := outcome.DecodeForm(o.Body)
+	if len(faults) > 0 {
+		return RecordedOutcome{}, false, &BadOutcomeError{faults}
 	}
 	at := s.clock()
 	if !o.received.IsZero() {
