@@ -93,7 +93,7 @@ type JudgedRuleSet struct {
 type CountsOf struct {
 	Organisation, Digest string
 	Kind                 outcome.Kind
-	Monthly              bool // by months, which only gates and faults are counted by
+	Monthly              bool // by months, which only gates are counted by
 }
 
 // CountRow is a row of the counts.
@@ -446,7 +446,7 @@ func (own Account) Series(ctx context.Context, digest string, kind outcome.Kind)
 		return nil, fmt.Errorf("load counts of %s: %w", kind, err)
 	}
 	var monthly []CountRow
-	if kind == outcome.Gates || kind == outcome.Faults {
+	if kind == outcome.Gates {
 		q.Monthly = true
 		if monthly, err = own.service.outcomes.Counts(ctx, q); err != nil {
 			return nil, fmt.Errorf("load monthly counts of %s: %w", kind, err)

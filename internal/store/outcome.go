@@ -230,7 +230,7 @@ func count(ctx context.Context, tx *sql.Tx, organisation, month string, received
 	})
 	for _, period := range []string{"", month} {
 		for _, c := range counts {
-			if period != "" && c.Kind != outcome.Gates && c.Kind != outcome.Faults {
+			if period != "" && c.Kind != outcome.Gates {
 				continue
 			}
 			if _, err := tx.ExecContext(ctx, addCount, organisation, t.RuleSet.Digest, period, string(c.Kind), c.Name, int(c.Step), c.Family,

@@ -185,7 +185,7 @@ ON CONFLICT (organisation, rule_set_digest) DO UPDATE SET outcomes = judged_rule
 	addCount = `
 INSERT INTO outcome_counts (organisation, rule_set_digest, period, kind, name, step, family, seen, events, unseen)
 VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
-ON CONFLICT (organisation, rule_set_digest, period, kind, name, step) DO UPDATE SET
+ON CONFLICT (organisation, rule_set_digest, kind, period, name, step) DO UPDATE SET
     seen = outcome_counts.seen + excluded.seen, events = outcome_counts.events + excluded.events, unseen = outcome_counts.unseen + excluded.unseen`
 
 	selectJudged = `
@@ -199,7 +199,7 @@ ORDER BY name, step`
 
 	selectMonthlyCounts = `
 SELECT name, family, period, step, seen, events, unseen FROM outcome_counts
-WHERE organisation = $1 AND rule_set_digest = $2 AND period <> '' AND kind = $3
+WHERE organisation = $1 AND rule_set_digest = $2 AND period > '' AND kind = $3
 ORDER BY name, period, step`
 
 	eraseKeys = `

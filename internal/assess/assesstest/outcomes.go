@@ -232,7 +232,7 @@ func (m *Memory) count(r *recorded, j assess.Judged, times int) {
 	m.judged[of] = set
 	for _, period := range []string{"", r.Month} {
 		for _, c := range j.Counts {
-			if period != "" && c.Kind != outcomes.Gates && c.Kind != outcomes.Faults {
+			if period != "" && c.Kind != outcomes.Gates {
 				continue
 			}
 			at := counted{r.Organisation, j.RuleSet.Digest, period, c.Kind, c.Name, c.Step}

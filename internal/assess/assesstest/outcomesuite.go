@@ -234,7 +234,7 @@ func (s recording) countedOnce(t *testing.T) {
 	wait.Wait()
 	same(t, s.rows(t, us, outcomes.Gates, false), []assess.CountRow{{Name: "crank", Step: -20, Seen: 1, Events: 1}})
 	same(t, s.rows(t, us, outcomes.Gates, true), []assess.CountRow{{Name: "crank", Period: "2026-05", Step: -20, Seen: 1, Events: 1}})
-	same(t, s.rows(t, us, outcomes.Faults, true), []assess.CountRow{{Name: "belt_weak", Family: "timing_drive", Period: "2026-05", Step: -8, Unseen: 1}})
+	same(t, s.rows(t, us, outcomes.Faults, false), []assess.CountRow{{Name: "belt_weak", Family: "timing_drive", Step: -8, Unseen: 1}})
 	same(t, s.rows(t, us, outcomes.Hazards, false), []assess.CountRow{{Name: "valve_strike", Family: "crank", Step: -31, Seen: 1, Events: 1}})
 	if rows := s.rows(t, us, outcomes.Hazards, true); len(rows) > 0 {
 		t.Errorf("hazards are counted by months: %+v", rows)

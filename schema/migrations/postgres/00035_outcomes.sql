@@ -38,7 +38,7 @@ CREATE TABLE outcome_counts (
     seen            BIGINT NOT NULL,
     events          BIGINT NOT NULL,
     unseen          BIGINT NOT NULL,
-    PRIMARY KEY (organisation, rule_set_digest, period, kind, name, step)
+    PRIMARY KEY (organisation, rule_set_digest, kind, period, name, step)
 );
 
 -- Which rule sets have been judged.

@@ -38,7 +38,7 @@ CREATE TABLE outcome_counts (
     seen            INTEGER NOT NULL,
     events          INTEGER NOT NULL,
     unseen          INTEGER NOT NULL,
-    PRIMARY KEY (organisation, rule_set_digest, period, kind, name, step)
+    PRIMARY KEY (organisation, rule_set_digest, kind, period, name, step)
 ) STRICT, WITHOUT ROWID;
 
 -- Which rule sets have been judged.
