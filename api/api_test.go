@@ -107,7 +107,7 @@ func openAll(t testing.TB, set *ruleset.Set, st assesstest.StoreWithBatches, job
 	w := &workshop{t: t, ticks: new(atomic.Int64), queue: &queue{}, chunks: &queue{}, plans: &queue{}, files: &assesstest.Files{}, log: &journal{}}
 	var ids atomic.Int64
 	service, err := assess.New(assess.Options{
-		Store: st, Queue: w.queue, Batches: st, Chunks: w.chunks, Plans: st, Planning: w.plans, Attachments: st, Files: w.files, Jobs: jobs, RuleSets: []*ruleset.Set{set}, Loader: builtin.Loader(),
+		Store: st, Queue: w.queue, Batches: st, Chunks: w.chunks, Outcomes: st, Plans: st, Planning: w.plans, Attachments: st, Files: w.files, Jobs: jobs, RuleSets: []*ruleset.Set{set}, Loader: builtin.Loader(),
 		TryFor: 10 * time.Minute, // under the race detector the built-in ones take long
 		NewID:  func() string { return fmt.Sprintf("id-%06d", ids.Add(1)) },
 		Clock: func() time.Time {

@@ -31,6 +31,7 @@ type importCounts struct {
 	Attachments int `json:"attachments"`
 	Reports     int `json:"reports"`
 	Withdrawals int `json:"withdrawals"`
+	Outcomes    int `json:"outcomes"`
 }
 
 type refusedLine struct {
@@ -40,7 +41,7 @@ type refusedLine struct {
 
 func importOf(d assess.Imported) importBody {
 	body := importBody{
-		Organisation: d.Organisation, Lines: d.Lines, Taken: importCounts{d.RuleSets, d.Attachments, d.Reports, d.Withdrawals},
+		Organisation: d.Organisation, Lines: d.Lines, Taken: importCounts{d.RuleSets, d.Attachments, d.Reports, d.Withdrawals, d.Outcomes},
 		AlreadyThere: d.AlreadyThere, LeftOut: d.LeftOut, Refused: d.Refused, Refusals: make([]refusedLine, len(d.Refusals)),
 	}
 	for i, r := range d.Refusals {

@@ -484,6 +484,16 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 	keep("retention", w.do(http.MethodPut, "/v1/retention", []byte(`{"days":1825}`), admin, "Content-Type: application/json"))
 	keep("audit", get("/v1/audit"))
 	keep("attachment", w.photo(picture(t, 40, 30), admin))
+	w.chunks.workers.Wait()
+	keep("outcome", post("/v1/vehicles/marrick-tern-01/outcomes", read("examples/outcome-order")))
+	post("/v1/vehicles/marrick-tern-01/outcomes", read("examples/outcome-parts"))
+	if _, err := w.service.CountOutcomes(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	keep("outcomes", get("/v1/vehicles/marrick-tern-01/outcomes"))
+	keep("bad-outcome", post("/v1/vehicles/marrick-tern-01/outcomes", []byte(`{"gate":"moon","attempted":true,"came":[{"hazard":"valve_strik"}],"parts":[{"fault":"timing_belt_weka","bad":"no"}]}`)))
+	keep("scores", get("/v1/scores"))
+	keep("corrections", get("/v1/corrections"))
 	keep("alive", get("/healthz"))
 	keep("ready", get("/readyz"))
 	w.api.Drain()
@@ -521,7 +531,7 @@ func TestTheExamplesAreWhatTheDemoIsAnswered(t *testing.T) {
 			t.Errorf("%s is not what the demo is answered: run go test ./api -run Examples -update and look at the difference", file)
 		}
 	}
-	given := []string{"erasure", "key-order", "overlay", "plan-order", "replay-order", "rescore-order", "step-done", "subscription-order", "what-if-order", "withdrawal"} // what is sent
+	given := []string{"erasure", "key-order", "outcome-order", "outcome-parts", "overlay", "plan-order", "replay-order", "rescore-order", "step-done", "subscription-order", "what-if-order", "withdrawal"} // what is sent
 	files, err := fs.ReadDir(schema.FS, "examples")
 	if err != nil {
 		t.Fatal(err)

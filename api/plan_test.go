@@ -671,7 +671,7 @@ func TestWhatIfStandsBesideThePlan(t *testing.T) {
 	t.Parallel()
 	w := open(t)
 	w.brought("marrick-tern-01.1")
-	o := w.planned("marrick-tern-01", `{"now":true}`)
+	o := w.planned("marrick-tern-01", `{"gate":"road_test","now":true}`)
 	at := "/v1/plans/" + o["id"].(string)
 	part := o["plan"].(object)["parts"].([]any)[0].(object)["part"].(string)
 	changes := []string{`{"without":["renew_timing_belt"]}`, `{"people":2}`, `{"late":{"` + part + `":7}}`, `{"gate":"crank"}`}

@@ -4,10 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"fmt"
-	"strings"
 	"time"
-
-	"github.com/go-json-experiment/json"
 
 	"laidup/api/wire"
 	"laidup/internal/assess"
@@ -145,24 +142,9 @@ func (a *API) withdrawReport(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	var form struct {
-		Reason string `json:"reason"`
-	}
-	if !wire.Announces(r.Header, wire.MediaJSON) {
-		return wire.Reply{}, wire.NotJSON.Says("")
-	}
-	err = a.bodies.Read(r, "a withdrawal", maxOrder, func(body []byte) error {
-		if err := json.Unmarshal(body, &form, json.RejectUnknownMembers(true)); err != nil {
-			return wire.BadWithdrawal.Says("a withdrawal is {\"reason\": \"…\"}%s", wire.PlaceOf(err))
-		}
-		return nil
-	})
+	reason, err := a.reason(r, "the report")
 	if err != nil {
 		return wire.Reply{}, err
-	}
-	reason := strings.TrimSpace(form.Reason)
-	if reason == "" || len(reason) > maxReason || strings.ContainsRune(reason, 0) {
-		return wire.Reply{}, wire.BadWithdrawal.Says("reason says why the report is withdrawn, in 1 to %d bytes without NUL", maxReason)
 	}
 	done, err := r.Account.Withdraw(r.Context(), stored.ID, reason)
 	if err != nil {

@@ -25,6 +25,7 @@ const (
 	ReportCursor     = 'r'
 	AuditCursor      = 'u'
 	PlanCursor       = 'p'
+	OutcomeCursor    = 'o'
 )
 
 // cursorLatest is the end of the year 9999, beyond which stores need not be asked.

@@ -33,6 +33,8 @@ const (
 	BadWithdrawal
 	badPlanOrder
 	badStepReport
+	badOutcome
+	nothingToReplace
 	noPlans
 	planNotFinished
 	planFailed
@@ -97,6 +99,8 @@ var Rows = [Kinds]row{
 	NoSuchGate:           {"no-such-gate", "Unknown gate", http.StatusBadRequest, 0, ""},
 	badPlanOrder:         {"bad-plan-order", "Invalid plan request", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
 	badStepReport:        {"bad-step-report", "Invalid step report", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
+	badOutcome:           {"bad-outcome", "Invalid outcome", http.StatusUnprocessableEntity, 0, "Fix the problems listed in errors. Nothing was stored."},
+	nothingToReplace:     {"nothing-to-replace", "Nothing to replace", http.StatusConflict, 0, "replaces names no outcome of this vehicle that still stands for itself. GET /v1/vehicles/{reference}/outcomes lists them. Nothing was stored."},
 	noPlans:              {"no-plans", "No plan possible", http.StatusConflict, 0, "There is no job book for the rule set of this vehicle's assessment."},
 	planNotFinished:      {"plan-not-finished", "Plan not finished", http.StatusConflict, 1, "Try again shortly."},
 	planFailed:           {"plan-failed", "Plan failed", http.StatusConflict, 0, ""},
@@ -157,6 +161,7 @@ var causes = []struct {
 	{assess.ErrNoExport, BadImport},
 	{assess.ErrVersionPublished, versionPublished},
 	{assess.ErrBusy, Busy},
+	{assess.ErrNothingToReplace, nothingToReplace},
 	{assess.ErrNoSuchRuleSet, noSuchRuleSet},
 	{assess.ErrNotAssessedYet, notAssessedYet},
 	{assess.ErrNoPlans, noPlans},
@@ -208,6 +213,7 @@ func ProblemOf(err error) *Problem {
 	var invalid *assess.InvalidError
 	var order *assess.BadPlanOrderError
 	var step *assess.BadStepReportError
+	var bad *assess.BadOutcomeError
 	var faulty *assess.FaultyRuleSetError
 	var gate *assess.NoSuchGateError
 	var wrongKind *photo.WrongKindError
@@ -225,6 +231,8 @@ func ProblemOf(err error) *Problem {
 		return &Problem{Kind: badPlanOrder, Errors: order.Faults}
 	case errors.As(err, &step):
 		return &Problem{Kind: badStepReport, Errors: step.Faults}
+	case errors.As(err, &bad):
+		return &Problem{Kind: badOutcome, Errors: bad.Faults}
 	case errors.As(err, &keyOrder):
 		return BadKeyOrder.Says("%s", keyOrder)
 	case errors.As(err, &subscription):

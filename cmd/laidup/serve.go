@@ -207,7 +207,7 @@ func open(ctx context.Context, sc config.Store, qc config.Queue, wc config.Work,
 	}
 	p.service, err = assess.New(assess.Options{
 		Store: p.tracer.Store(p.store), Queue: p.tracer.Queue(p.queue), Batches: p.store, Chunks: p.tracer.Chunks(p.queue.Chunks()),
-		Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Attachments: p.store, Files: files, Observer: waking{p.metrics, p.hooks}, Notices: p.queue, Turns: p.store, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
+		Outcomes: p.store, Plans: p.store, Planning: p.tracer.Plans(p.queue.Plans()), Jobs: jobs, Attachments: p.store, Files: files, Observer: waking{p.metrics, p.hooks}, Notices: p.queue, Turns: p.store, RuleSets: sets, Loader: builtin.Loader(), Log: log, OverdueAfter: wc.OverdueAfter,
 		NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {

@@ -48,7 +48,7 @@ func openBench(t *testing.T, c config.Store) *bench {
 	}
 	b := &bench{store: st, singly: &assesstest.Queue{}, chunks: &assesstest.Queue{}, plans: &assesstest.Queue{}}
 	b.Service, err = assess.New(assess.Options{
-		Store: st, Queue: b.singly, Batches: st, Chunks: b.chunks, Plans: st, Planning: b.plans, Jobs: builtin.JobsOf(nil),
+		Store: st, Queue: b.singly, Batches: st, Chunks: b.chunks, Outcomes: st, Plans: st, Planning: b.plans, Jobs: builtin.JobsOf(nil),
 		RuleSets: builtin.RuleSets(), Loader: builtin.Loader(), NewID: func() string { return uuid.Must(uuid.NewV7()).String() },
 	})
 	if err == nil {

@@ -35,6 +35,7 @@ var allowed = map[string][]string{
 	"internal/jobbook":           {"internal/catalogue", "internal/condition", "internal/document", "internal/report", "internal/ruleset", "internal/spelling"},
 	"internal/score":             {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset"},
 	"internal/plan":              {"internal/calendar", "internal/catalogue", "internal/condition", "internal/jobbook", "internal/report", "internal/ruleset", "internal/score"},
+	"internal/outcome":           {"internal/calendar", "internal/report", "internal/ruleset", "internal/score"},
 	"internal/rulecheck":         {"internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
 	"internal/logging":           {},
 	"internal/origin":            {},
@@ -42,21 +43,21 @@ var allowed = map[string][]string{
 	"internal/tracing":           {"internal/assess", "internal/logging", "internal/origin", "internal/version", "worker"},
 	"internal/photo":             {},
 	"internal/bucket":            {"internal/assess"},
-	"internal/assess":            {"internal/photo", "internal/appraisal", "internal/calendar", "internal/logging", "internal/wording", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/jobbook", "internal/plan", "internal/catalogue", "internal/spreadsheet"},
-	"internal/assess/assesstest": {"internal/assess", "internal/report", "internal/score"},
+	"internal/assess":            {"internal/outcome", "internal/photo", "internal/appraisal", "internal/calendar", "internal/logging", "internal/wording", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/jobbook", "internal/plan", "internal/catalogue", "internal/spreadsheet"},
+	"internal/assess/assesstest": {"internal/assess", "internal/outcome", "internal/report", "internal/score"},
 	"internal/wording":           {"internal/quantity", "internal/score"},
 	"internal/appraisal":         {"internal/catalogue", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
 	"internal/access":            {},
 	"internal/access/accesstest": {"internal/access"},
 	"internal/config":            {},
 	"internal/webhook":           {"internal/assess", "internal/logging"},
-	"internal/store":             {"internal/access", "internal/assess", "internal/webhook"},
+	"internal/store":             {"internal/outcome", "internal/access", "internal/assess", "internal/webhook"},
 	"internal/queue":             {"internal/assess", "internal/logging", "internal/origin"},
 	"worker":                     {"internal/assess", "internal/logging"},
-	"api/pages":                  {"internal/appraisal", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/plan", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
+	"api/pages":                  {"internal/outcome", "internal/appraisal", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/plan", "internal/report", "internal/ruleset", "internal/score", "internal/wording"},
 	"api/wire":                   {"internal/access", "internal/appraisal", "internal/assess", "internal/photo", "internal/plan", "internal/ruleset", "internal/score", "internal/webhook"},
 	"api/describe":               {"api/wire", "schema", "internal/access"},
-	"api/site":                   {"api/pages", "api/wire", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/plan", "internal/wording"},
+	"api/site":                   {"internal/outcome", "api/pages", "api/wire", "internal/access", "internal/assess", "internal/calendar", "internal/catalogue", "internal/condition", "internal/quantity", "internal/report", "internal/ruleset", "internal/score", "internal/plan", "internal/wording"},
 	"api":                        {"api/describe", "api/site", "api/wire", "internal/appraisal", "internal/access", "internal/assess", "internal/catalogue", "internal/logging", "internal/origin", "internal/report", "internal/ruleset", "internal/score", "internal/webhook", "internal/calendar", "internal/photo", "internal/plan", "internal/spreadsheet"},
 	"cmd/laidup":                 {"api", "worker", "schema", "internal/access", "internal/assess", "internal/bucket", "internal/builtin", "internal/calendar", "internal/catalogue", "internal/condition", "internal/config", "internal/jobbook", "internal/logging", "internal/plan", "internal/quantity", "internal/queue", "internal/report", "internal/rulecheck", "internal/ruleset", "internal/score", "internal/store", "internal/tracing", "internal/version", "internal/webhook", "internal/wording", "internal/spreadsheet"},
 	"internal/testserver":        {},
@@ -65,7 +66,7 @@ var allowed = map[string][]string{
 }
 
 // pure packages know no clock, no randomness and nothing outside the process.
-var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo", "internal/spreadsheet"}
+var pure = []string{"internal/wording", "internal/calendar", "internal/handbook", "internal/quantity", "internal/condition", "internal/catalogue", "internal/report", "internal/ruleset", "internal/jobbook", "internal/score", "internal/outcome", "internal/rulecheck", "internal/appraisal", "internal/plan", "internal/photo", "internal/spreadsheet"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "os/exec", "syscall"}
 

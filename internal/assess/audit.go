@@ -43,6 +43,7 @@ const (
 	KeyRevoked          = "key.revoked"
 	RuleSetPublished    = "rule_set.published"
 	WithdrawnReport     = "report.withdrawn"
+	WithdrawnOutcome    = "outcome.withdrawn"
 	VehicleErased       = "vehicle.erased"
 	RetentionSet        = "retention.set"
 	DataExported        = "data.exported"
@@ -55,7 +56,7 @@ const (
 
 // Actions lists the actions.
 var Actions = []string{
-	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, VehicleErased, RetentionSet, DataExported, DataImported,
+	KeyMade, KeyRevoked, RuleSetPublished, WithdrawnReport, WithdrawnOutcome, VehicleErased, RetentionSet, DataExported, DataImported,
 	SubscriptionMade, SubscriptionEnded, SubscriptionRotated, SubscriptionResumed,
 }
 

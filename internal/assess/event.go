@@ -20,7 +20,7 @@ const (
 )
 
 // EventTypes lists the types of events that can be subscribed to. A test is sent to whoever asks for it.
-var EventTypes = []string{AssessmentFinished, ReadinessChanged, BatchFinished, PlanFinished, ReportWithdrawn}
+var EventTypes = []string{AssessmentFinished, ReadinessChanged, BatchFinished, PlanFinished, ReportWithdrawn, OutcomeRecorded, OutcomeWithdrawn}
 
 // Event is something that has happened. It is thin: it says what to read, and not all that is there.
 type Event struct {

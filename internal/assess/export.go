@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -45,6 +46,7 @@ const (
 	lineAttachment   = "attachment"
 	lineReport       = "report"
 	lineWithdrawal   = "withdrawal"
+	lineOutcome      = "outcome"
 	lineSubscription = "subscription"
 	lineRetention    = "retention"
 	lineEnd          = "end"
@@ -68,18 +70,18 @@ type exportLine struct {
 	Piece   int    `json:"piece,omitzero"`   // which of them, from 1
 	Content []byte `json:"content,omitzero"` // in base64
 
-	ID         string     `json:"id,omitzero"`      // of an attachment, a report or a subscription
-	Vehicle    string     `json:"vehicle,omitzero"` // of a report, as are the next three
+	ID         string     `json:"id,omitzero"`      // of an attachment, a report, an outcome or a subscription
+	Vehicle    string     `json:"vehicle,omitzero"` // of a report or an outcome, as are the next two
 	ReceivedAt time.Time  `json:"received_at,omitzero"`
 	PostedBy   string     `json:"posted_by,omitzero"`
 	Replaces   string     `json:"replaces,omitzero"`
 	Gate       string     `json:"gate,omitzero"`     // that a report, or the vehicle after a withdrawal, was assessed at
 	RuleSet    *ruleSetID `json:"rule_set,omitzero"` // and under which rule set
-	Body       *string    `json:"body,omitzero"`     // of a report, as it was posted
+	Body       *string    `json:"body,omitzero"`     // of a report or an outcome, as it was posted
 
 	Report string    `json:"report,omitzero"` // that was withdrawn
-	At     time.Time `json:"at,omitzero"`     // of the head, and of a withdrawal
-	Reason string    `json:"reason,omitzero"` // of a withdrawal
+	At     time.Time `json:"at,omitzero"`     // of the head, of a withdrawal, and of an outcome that was withdrawn
+	Reason string    `json:"reason,omitzero"` // why that was; none of an outcome that another one replaces
 
 	URL       string    `json:"url,omitzero"` // of a subscription, as are the next two
 	Types     []string  `json:"types,omitzero"`
@@ -237,6 +239,32 @@ func (x *Export) vehicle(ctx context.Context, w *exportWriter, reference string)
 			Kind: lineReport, ID: e.Report, Vehicle: reference, ReceivedAt: inUTC(e.At), PostedBy: e.PostedBy, Replaces: e.Replaces,
 			Gate: e.Gate, RuleSet: idOf(e.RuleSet), Body: &body,
 		})
+	}
+	return x.outcomes(ctx, w, reference)
+}
+
+// outcomes writes the outcomes of a vehicle, oldest first.
+func (x *Export) outcomes(ctx context.Context, w *exportWriter, reference string) error {
+	var all []RecordedOutcome
+	page := OutcomePage{Vehicle: reference, Limit: exportedAtOnce}
+	for more := true; more; {
+		list, err := x.own.Outcomes(ctx, page)
+		if err != nil {
+			return err
+		}
+		all = append(all, list...)
+		if more = len(list) == exportedAtOnce; more {
+			last := list[len(list)-1]
+			page.BeforeReceived, page.BeforeID = last.ReceivedAt, last.ID
+		}
+	}
+	for _, r := range slices.Backward(all) {
+		body := string(r.Body)
+		l := exportLine{Kind: lineOutcome, ID: r.ID, Vehicle: reference, ReceivedAt: inUTC(r.ReceivedAt), PostedBy: r.PostedBy, Body: &body}
+		if !r.WithdrawnAt.IsZero() {
+			l.At, l.Reason = inUTC(r.WithdrawnAt), r.Because
+		}
+		w.write(l)
 	}
 	return nil
 }

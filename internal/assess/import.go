@@ -34,7 +34,8 @@ type Imported struct {
 	Attachments  int    // stored
 	Reports      int    // stored, each with its assessment
 	Withdrawals  int
-	AlreadyThere int       // rule sets, attachments, reports and withdrawals
+	Outcomes     int
+	AlreadyThere int       // rule sets, attachments, reports, withdrawals and outcomes
 	LeftOut      int       // webhooks, whose secrets are not in it, and the retention
 	Refused      int       // lines that were not taken, and reports that were taken without one of their photos
 	Refusals     []Refusal // the first of them
@@ -87,6 +88,8 @@ type imports struct {
 	vehicle   string
 	known     map[string]string
 	newPhotos bool // some have come that were not here before: reports that were are linked to them
+
+	outcomes map[string]string // what its outcomes are called here
 
 	photo *comingPhoto // nil: none is under way
 }
@@ -206,6 +209,8 @@ func (im *imports) line(ctx context.Context, l exportLine) error {
 			return im.report(ctx, l)
 		case lineWithdrawal:
 			return im.withdrawal(ctx, l)
+		case lineOutcome:
+			return im.outcome(ctx, l)
 		case lineSubscription, lineRetention:
 			im.done.LeftOut++
 		default:
@@ -274,7 +279,7 @@ func (im *imports) key(id string) string { return "import " + im.done.Organisati
 func (im *imports) report(ctx context.Context, l exportLine) error {
 	own, now := im.own, im.own.service.clock()
 	if im.vehicle != l.Vehicle {
-		im.vehicle, im.known = l.Vehicle, map[string]string{}
+		im.vehicle, im.known, im.outcomes = l.Vehicle, map[string]string{}, map[string]string{}
 	}
 	switch {
 	case len(im.known) > maxOfVehicle:
@@ -454,6 +459,81 @@ func (im *imports) withdrawal(ctx context.Context, l exportLine) error {
 		own.service.handOne(ctx, own.service.singly(), done.AssessmentID, &im.deaf)
 	}
 	return nil
+}
+
+// outcome takes an outcome: it judges what was assessed here of the reports that came before it.
+func (im *imports) outcome(ctx context.Context, l exportLine) error {
+	own, now := im.own, im.own.service.clock()
+	switch {
+	case im.vehicle != l.Vehicle || im.outcomes == nil:
+		im.refuse(importProblem("no report on the vehicle of this outcome came before it"))
+		return nil
+	case !isID(l.ID) || l.Body == nil || l.ReceivedAt.IsZero() || dayOf(l.ReceivedAt) > dayOf(now)+report.DaysAhead:
+		im.refuse(importProblem("an outcome has an id, a received_at that has come, and a body"))
+		return nil
+	}
+	if here, err := own.Outcome(ctx, l.ID); err == nil && string(here.Body) == *l.Body {
+		im.outcomes[l.ID] = here.ID
+		im.done.AlreadyThere++
+		return nil
+	} else if err != nil && !errors.Is(err, ErrNotFound) {
+		return err
+	}
+	o := OutcomeOrder{Body: im.renamed([]byte(*l.Body)), IdempotencyKey: im.key(l.ID), received: l.ReceivedAt}
+	var r RecordedOutcome
+	var repeat bool
+	err := own.service.patiently(ctx, "outcome", func() (err error) {
+		r, repeat, err = own.RecordOutcome(ctx, l.Vehicle, o)
+		return err
+	})
+	var bad *BadOutcomeError
+	switch {
+	case errors.As(err, &bad):
+		im.refuse(InvalidLineProblem(bad.Faults))
+		return nil
+	case errors.Is(err, ErrNothingToReplace), errors.Is(err, ErrKeyReused), errors.Is(err, ErrNotFound):
+		im.refuse(importProblem("outcome %s cannot be taken: %s", l.ID, err))
+		return nil
+	case err != nil:
+		return err
+	}
+	im.outcomes[l.ID] = r.ID
+	if repeat {
+		im.done.AlreadyThere++
+	} else {
+		im.done.Outcomes++
+	}
+	if l.Reason == "" || l.At.IsZero() {
+		return nil
+	}
+	return own.service.patiently(ctx, "withdrawal of an outcome", func() error {
+		_, _, err := own.service.outcomes.WithdrawOutcome(ctx, OutcomeWithdrawal{own.organisation, r.ID, l.Reason[:min(len(l.Reason), maxReason)], l.At})
+		return err
+	})
+}
+
+// renamed is an outcome that names the one which it replaces as it is called here, and no assessment: what was assessed
+// here is found by the time.
+func (im *imports) renamed(body []byte) []byte {
+	var form map[string]jsontext.Value
+	if json.Unmarshal(body, &form) != nil {
+		return body // it is refused for that
+	}
+	var replaces string
+	old := form["replaces"] != nil && json.Unmarshal(form["replaces"], &replaces) == nil
+	if !old && form["assessment"] == nil {
+		return body
+	}
+	delete(form, "assessment")
+	delete(form, "replaces")
+	if here := im.outcomes[replaces]; here != "" {
+		form["replaces"], _ = jsontext.AppendQuote(nil, here)
+	}
+	text, err := json.Marshal(form, json.Deterministic(true))
+	if err != nil {
+		return body
+	}
+	return text
 }
 
 // maxReason is how long the reason of a withdrawal may be, in bytes.

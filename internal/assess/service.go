@@ -33,6 +33,7 @@ type Options struct {
 	Chunks      Queue           // of chunks of batches; required where there are batches
 	Plans       PlanStore       // required where there are plans
 	Planning    Queue           // of plans; required where there are plans
+	Outcomes    OutcomeStore    // required where there are outcomes
 	Attachments AttachmentStore // required where there are files
 	Files       Files           // of attachments; nil: there are none
 	// Jobs has the job book for a rule set, the same each time; required where there are plans. It is called by many at
@@ -63,6 +64,7 @@ type Service struct {
 	chunks      Queue
 	plans       PlanStore
 	planQueue   Queue
+	outcomes    OutcomeStore
 	attachments AttachmentStore
 	files       Files               // nil: there are none
 	unpacking   *semaphore.Weighted // has room for as many pixels as are unpacked at once
@@ -84,7 +86,7 @@ type Service struct {
 
 // New makes a service. The error tells of a rule set whose reports cannot be checked.
 func New(o Options) (*Service, error) {
-	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, notices: o.Notices, turns: newTurns(o.Turns), overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
+	s := &Service{store: o.Store, queue: o.Queue, batches: o.Batches, chunks: o.Chunks, plans: o.Plans, planQueue: o.Planning, outcomes: o.Outcomes, attachments: o.Attachments, files: o.Files, unpacking: semaphore.NewWeighted(pixelsAtOnce), jobs: o.Jobs, trying: make(chan struct{}, triedAtOnce), clock: o.Clock, newID: o.NewID, log: logging.Carrying(o.Log), tell: o.Observer, notices: o.Notices, turns: newTurns(o.Turns), overdue: o.OverdueAfter, tryFor: cmp.Or(o.TryFor, 30*time.Second)}
 	if s.clock == nil {
 		s.clock = time.Now
 	}
@@ -412,7 +414,7 @@ const firstAttempt = 1
 const sweepBatch = 500
 
 // Sweep hands over again what has waited too long and is not waiting in the queue, so that losing
-// the whole queue, or a worker, loses no assessment, no plan and no chunk of a batch. It erases as well what has
+// the whole queue, or a worker, loses no assessment, no plan and no chunk of a batch. It counts outcomes that wait, and erases what has
 // outlived the retention of its organisation, some at a time, and photos that no report links. It returns how many it handed over.
 func (s *Service) Sweep(ctx context.Context) (int, error) {
 	now := s.clock()
@@ -439,7 +441,8 @@ func (s *Service) Sweep(ctx context.Context) (int, error) {
 	if err != nil {
 		return handed, err
 	}
-	return handed, errors.Join(s.outlived(ctx), s.sweepAttachments(ctx))
+	_, err = s.CountOutcomes(ctx)
+	return handed, errors.Join(err, s.outlived(ctx), s.sweepAttachments(ctx))
 }
 
 func (s *Service) sweepChunks(ctx context.Context, before, after time.Time) (int, error) {

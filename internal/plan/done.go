@@ -34,24 +34,24 @@ type DoneObservation struct {
 func DecodeDone(data []byte) (DoneForm, []report.Fault) {
 	var f DoneForm
 	var list []jsontext.Value
-	_, wrong := members(data, "write {} where the step measures nothing and all is well", map[string]field{
-		"date": {&f.Date, `a day, such as "2026-05-04"`}, "inspector": {&f.Inspector, "a text"}, "observations": {&list, "a list, as reports have it"},
+	_, wrong := report.Object(data, "write {} where the step measures nothing and all is well", map[string]report.Member{
+		"date": {Into: &f.Date, Is: `a day, such as "2026-05-04"`}, "inspector": {Into: &f.Inspector, Is: "a text"}, "observations": {Into: &list, Is: "a list, as reports have it"},
 	})
 	for i, text := range list {
 		var o DoneObservation
 		if err := json.Unmarshal(text, &o, json.RejectUnknownMembers(true)); err != nil {
-			wrong.add(fmt.Sprintf("/observations/%d", i), report.WrongType, `write it as {"item": "battery", "found": {"renewed": "2026-05-04"}}, with at, method and note if need be`)
+			wrong.Add(fmt.Sprintf("/observations/%d", i), report.WrongType, `write it as {"item": "battery", "found": {"renewed": "2026-05-04"}}, with at, method and note if need be`)
 			continue
 		}
 		f.Observations = append(f.Observations, o)
 	}
 	if f.Date != "" {
 		if d, err := calendar.Parse(f.Date); err != nil || !d.ToTheDay() {
-			wrong.add("/date", report.WrongValue, "this is no day: write it as 2026-05-04, or leave it out for today")
+			wrong.Add("/date", report.WrongValue, "this is no day: write it as 2026-05-04, or leave it out for today")
 		}
 	}
 	if utf8.RuneCountInString(f.Inspector) > report.MaxText {
-		wrong.add("/inspector", report.OutOfRange, "write at most %d characters", report.MaxText)
+		wrong.Add("/inspector", report.OutOfRange, "write at most %d characters", report.MaxText)
 	}
 	return f, wrong
 }
@@ -89,7 +89,7 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 	has := func(item, finding, at string) bool {
 		return given[item+"."+finding+"@"+at] || given[item+"."+finding+"@"]
 	}
-	var wrong faults
+	var wrong report.Faults
 	for _, c := range s.Measured() {
 		x, at, where := c.Found[0], "", ""
 		if len(c.At) > 0 {
@@ -97,7 +97,7 @@ func (p *Plan) Done(step int, f DoneForm) ([]byte, []report.Fault) {
 			where = fmt.Sprintf(", \"at\": [%q]", at)
 		}
 		if !has(c.Item, x.ID, at) {
-			wrong.add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
+			wrong.Add("/observations", report.Missing, "the step measures %s of the item %s: add {\"item\": %q%s, \"found\": {%q: …}} with what was read", x.ID, c.Item, c.Item, where, x.ID)
 		}
 	}
 	if len(wrong) > 0 {

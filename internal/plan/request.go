@@ -1,14 +1,10 @@
 package plan
 
 import (
-	"bytes"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
-
-	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
 
 	"laidup/internal/calendar"
 	"laidup/internal/jobbook"
@@ -41,84 +37,40 @@ type Form struct {
 // all of them are returned at once.
 func DecodeForm(data []byte) (Form, []report.Fault) {
 	var f Form
-	given, wrong := members(data, `write {} for all as it is, or {"gate": "first_start", "people": 2}`, map[string]field{
-		"gate": {&f.Gate, "the id of a gate, such as \"first_start\""}, "people": {&f.People, "a whole number, such as 2"},
-		"plant":  {&f.Plant, "an object with a whole number for each plant, such as {\"lift\": 0}"},
-		"traits": {&f.Traits, "an object with true or false for each trait, such as {\"inner_panel\": true}"}, "licences": {&f.Licences, "a list of texts"},
-		"without": {&f.Without, "a list of ids of jobs"}, "now": {&f.Now, "true or false"}, "start": {&f.Start, "a day, such as \"2026-05-04\""},
-		"off":  {&f.Off, "a list of ids of states that are open"},
-		"late": {&f.Late, "an object with a whole number of days for each part, such as {\"timing_belt\": 7}"},
+	given, wrong := report.Object(data, `write {} for all as it is, or {"gate": "first_start", "people": 2}`, map[string]report.Member{
+		"gate": {Into: &f.Gate, Is: "the id of a gate, such as \"first_start\""}, "people": {Into: &f.People, Is: "a whole number, such as 2"},
+		"plant":  {Into: &f.Plant, Is: "an object with a whole number for each plant, such as {\"lift\": 0}"},
+		"traits": {Into: &f.Traits, Is: "an object with true or false for each trait, such as {\"inner_panel\": true}"}, "licences": {Into: &f.Licences, Is: "a list of texts"},
+		"without": {Into: &f.Without, Is: "a list of ids of jobs"}, "now": {Into: &f.Now, Is: "true or false"}, "start": {Into: &f.Start, Is: "a day, such as \"2026-05-04\""},
+		"off":  {Into: &f.Off, Is: "a list of ids of states that are open"},
+		"late": {Into: &f.Late, Is: "an object with a whole number of days for each part, such as {\"timing_belt\": 7}"},
 	})
 	if given["people"] && f.People < 1 {
-		wrong.add("/people", report.OutOfRange, "use 1 to %d, or leave it out for one", MostPeople)
+		wrong.Add("/people", report.OutOfRange, "use 1 to %d, or leave it out for one", MostPeople)
 	}
 	return f, wrong
-}
-
-// faults are what is wrong with what somebody wrote.
-type faults []report.Fault
-
-func (f *faults) add(pointer string, code report.Code, format string, args ...any) {
-	*f = append(*f, report.Fault{Pointer: pointer, Code: code, Detail: fmt.Sprintf(format, args...)})
-}
-
-// field is a member of an object: where its value goes, and what it has to be.
-type field struct {
-	into any
-	is   string
-}
-
-// members reads an object strictly, of which every member may be left out, and returns those that are given and of their
-// type. instead says what to write where it is no object.
-func members(data []byte, instead string, fields map[string]field) (given map[string]bool, wrong faults) {
-	var values map[string]jsontext.Value
-	if err := json.Unmarshal(data, &values); err != nil || values == nil {
-		wrong.add("", report.Malformed, "this is no JSON object, or a name stands in it twice: %s", instead)
-		return nil, wrong
-	}
-	given = map[string]bool{}
-	for _, name := range slices.Sorted(maps.Keys(values)) {
-		into, known := fields[name]
-		switch {
-		case !known:
-			wrong.add("/"+escaped(name), report.UnknownField, "there is no such member: use %s", strings.Join(slices.Sorted(maps.Keys(fields)), ", "))
-		case bytes.Equal(values[name], []byte("null")) || json.Unmarshal(values[name], into.into) != nil:
-			wrong.add("/"+name, report.WrongType, "write %s, or leave it out", into.is)
-		default:
-			given[name] = true
-		}
-	}
-	return given, wrong
-}
-
-// escaped writes a name into a JSON Pointer (RFC 6901), shortened where a client sent more than a name.
-func escaped(name string) string {
-	if len(name) > 60 {
-		name = strings.ToValidUTF8(name[:60], "") + "…"
-	}
-	return strings.NewReplacer("~", "~0", "/", "~1").Replace(name)
 }
 
 // Request is what the form asks for by a job book and a rule set, with all faults at once.
 func (f Form) Request(book *jobbook.Book, set *ruleset.Set) (Request, []report.Fault) {
 	q := Request{Goal: f.Gate, People: f.People, Plant: f.Plant, Traits: f.Traits, Licences: f.Licences, Without: f.Without, Now: f.Now, Off: f.Off, Late: f.Late}
-	var wrong faults
+	var wrong report.Faults
 	if f.Gate != "" && !slices.ContainsFunc(set.Gates, func(g *ruleset.Gate) bool { return g.ID == f.Gate }) {
-		wrong.add("/gate", report.WrongValue, "there is no such gate: use one of %s", listed(set.Gates, func(g *ruleset.Gate) string { return g.ID }))
+		wrong.Add("/gate", report.WrongValue, "there is no such gate: use one of %s", listed(set.Gates, func(g *ruleset.Gate) string { return g.ID }))
 	}
 	if f.People > MostPeople {
-		wrong.add("/people", report.OutOfRange, "use 1 to %d, or leave it out for one", MostPeople)
+		wrong.Add("/people", report.OutOfRange, "use 1 to %d, or leave it out for one", MostPeople)
 	}
 	for _, id := range slices.Sorted(maps.Keys(f.Plant)) {
 		if !slices.ContainsFunc(book.Plants, func(p *jobbook.Plant) bool { return p.ID == id }) {
-			wrong.add("/plant/"+escaped(id), report.WrongValue, "the job book has no such plant: use one of %s", listed(book.Plants, func(p *jobbook.Plant) string { return p.ID }))
+			wrong.Add("/plant/"+report.Escaped(id), report.WrongValue, "the job book has no such plant: use one of %s", listed(book.Plants, func(p *jobbook.Plant) string { return p.ID }))
 		} else if n := f.Plant[id]; n < 0 || n > MostPeople {
-			wrong.add("/plant/"+id, report.OutOfRange, "use 0 to %d", MostPeople)
+			wrong.Add("/plant/"+id, report.OutOfRange, "use 0 to %d", MostPeople)
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(f.Traits)) {
 		if !slices.ContainsFunc(book.Traits, func(t *jobbook.Trait) bool { return t.ID == id }) {
-			wrong.add("/traits/"+escaped(id), report.WrongValue, "the job book asks for no such trait: use one of %s", listed(book.Traits, func(t *jobbook.Trait) string { return t.ID }))
+			wrong.Add("/traits/"+report.Escaped(id), report.WrongValue, "the job book asks for no such trait: use one of %s", listed(book.Traits, func(t *jobbook.Trait) string { return t.ID }))
 		}
 	}
 	licences := map[string]bool{}
@@ -129,30 +81,30 @@ func (f Form) Request(book *jobbook.Book, set *ruleset.Set) (Request, []report.F
 	}
 	for i, id := range f.Licences {
 		if !licences[id] {
-			wrong.add(fmt.Sprintf("/licences/%d", i), report.WrongValue, "no job takes such a licence: use one of %s", strings.Join(slices.Sorted(maps.Keys(licences)), ", "))
+			wrong.Add(fmt.Sprintf("/licences/%d", i), report.WrongValue, "no job takes such a licence: use one of %s", strings.Join(slices.Sorted(maps.Keys(licences)), ", "))
 		}
 	}
 	for i, id := range f.Without {
 		if !slices.ContainsFunc(book.Jobs, func(j *jobbook.Job) bool { return j.ID == id }) {
-			wrong.add(fmt.Sprintf("/without/%d", i), report.WrongValue, "the job book has no such job: a plan names jobs as the id of its steps")
+			wrong.Add(fmt.Sprintf("/without/%d", i), report.WrongValue, "the job book has no such job: a plan names jobs as the id of its steps")
 		}
 	}
 	for i, id := range f.Off {
 		if !slices.ContainsFunc(book.States, func(s *jobbook.State) bool { return s.ID == id }) {
-			wrong.add(fmt.Sprintf("/off/%d", i), report.WrongValue, "the job book has no such state: a plan names states as the id of the steps that open them")
+			wrong.Add(fmt.Sprintf("/off/%d", i), report.WrongValue, "the job book has no such state: a plan names states as the id of the steps that open them")
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(f.Late)) {
 		if !slices.ContainsFunc(book.Parts, func(p *jobbook.Part) bool { return p.ID == id }) {
-			wrong.add("/late/"+escaped(id), report.WrongValue, "the job book has no such part: a plan names them under parts")
+			wrong.Add("/late/"+report.Escaped(id), report.WrongValue, "the job book has no such part: a plan names them under parts")
 		} else if n := f.Late[id]; n < 0 || n > mostDaysLate {
-			wrong.add("/late/"+id, report.OutOfRange, "use 0 to %d days", mostDaysLate)
+			wrong.Add("/late/"+id, report.OutOfRange, "use 0 to %d days", mostDaysLate)
 		}
 	}
 	if f.Start != "" {
 		d, err := calendar.Parse(f.Start)
 		if err != nil || !d.ToTheDay() {
-			wrong.add("/start", report.WrongValue, "this is no day: write it as 2026-05-04")
+			wrong.Add("/start", report.WrongValue, "this is no day: write it as 2026-05-04")
 		} else {
 			q.Start = d.Earliest()
 		}

@@ -25,6 +25,7 @@ type erasure struct {
 var erasures = []erasure{
 	{tables: []string{"plan_ticks"}, statement: eraseTicks},
 	{tables: []string{"plans"}, statement: erasePlans},
+	{tables: []string{"outcomes"}, statement: eraseOutcomes},
 	{tables: []string{"assessments"}, statement: eraseAssessments, count: func(e *assess.Erased) *int { return &e.Assessments }},
 	{tables: []string{"events", "deliveries"}, statement: eraseEvents, count: func(e *assess.Erased) *int { return &e.Events }},
 	{tables: []string{"batch_lines"}, statement: eraseLines, count: func(e *assess.Erased) *int { return &e.Lines }, before: []any{string(assess.ErasedProblem())}},

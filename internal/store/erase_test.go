@@ -105,6 +105,12 @@ func populate(t *testing.T, s *store.Store, chance *rand.Rand) {
 	check(err)
 	check(s.FinishPlan(t.Context(), "plan-made", fmt.Appendf(nil, `{"vehicle":%q}`, marker), time.Now()))
 
+	_, _, err = s.RecordOutcome(t.Context(), assess.OutcomeSubmission{
+		ID: "outcome", Organisation: access.Workshop, Vehicle: marker, Body: fmt.Appendf(nil, `{"gate":"crank","attempted":true,"came":[],"note":%q}`, marker),
+		At: time.Now(), Before: time.Now(), Month: "2026-05", IdempotencyKey: marker + "outcome", Fingerprint: "x",
+	})
+	check(err)
+
 	head := assess.BatchHead{ID: "batch", Organisation: access.Workshop, Kind: assess.Reports, Gate: "crank", RuleSet: submission(0, 9).RuleSet, Fingerprint: "x", At: time.Now()}
 	_, _, err = s.OpenBatch(t.Context(), head)
 	check(err)

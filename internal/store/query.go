@@ -126,6 +126,82 @@ WHERE organisation = $2 AND reference = $3`
 
 	erasePlans = `DELETE FROM plans WHERE organisation = $1 AND vehicle = $2`
 
+	eraseOutcomes = `DELETE FROM outcomes WHERE organisation = $1 AND vehicle = $2`
+
+	insertOutcome = `
+INSERT INTO outcomes (id, organisation, vehicle, received_at, before_at, month, body, posted_by, idempotency_key, fingerprint)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, NULLIF($9, ''), $10)
+ON CONFLICT (organisation, idempotency_key) DO NOTHING`
+
+	selectOutcomeByKey = `SELECT id, fingerprint FROM outcomes WHERE organisation = $1 AND idempotency_key = $2`
+
+	outcomeColumns = `id, vehicle, body, received_at, before_at, month, posted_by, withdrawn_at, withdrawn_because, replaced_by, assessment_id, waits = 1, problem`
+
+	selectOutcome = `SELECT ` + outcomeColumns + ` FROM outcomes WHERE organisation = $1 AND id = $2`
+
+	selectOutcomes = `
+SELECT ` + outcomeColumns + ` FROM outcomes
+WHERE organisation = $1 AND vehicle = $2 AND ($3 = '' OR (received_at, id) < ($4, $3))
+ORDER BY received_at DESC, id DESC LIMIT $5`
+
+	withdrawOutcome = `
+UPDATE outcomes SET withdrawn_at = $1, withdrawn_because = $2, waits = 1
+WHERE organisation = $3 AND id = $4 AND withdrawn_at IS NULL
+RETURNING ` + outcomeColumns
+
+	// One that was withdrawn may still be replaced, and keeps the time and the reason.
+	replaceOutcome = `
+UPDATE outcomes SET withdrawn_at = COALESCE(withdrawn_at, $1), replaced_by = $2, waits = 1
+WHERE organisation = $3 AND id = $4 AND vehicle = $5 AND replaced_by = ''
+RETURNING ` + outcomeColumns
+
+	// The last of what was known of a vehicle before a time. What was assessed of it again later, under other rules, counts
+	// only where nothing else is there, as after an import.
+	selectLastBefore = `
+SELECT ` + assessmentColumns + `, body FROM assessments
+WHERE organisation = $1 AND vehicle = $2 AND state <> 'failed' AND ordinal <= (
+    SELECT COALESCE(max(k.place), 0) FROM (
+        SELECT r.ordinal AS place FROM reports AS r WHERE r.organisation = $1 AND r.vehicle = $2 AND r.received_at < $3
+        UNION ALL
+        SELECT w.withdrawn_ordinal FROM reports AS w WHERE w.organisation = $1 AND w.vehicle = $2 AND w.withdrawn_at < $3) AS k)
+ORDER BY ordinal DESC, CASE WHEN created_at <= $3 THEN 0 ELSE 1 END, CASE WHEN created_at <= $3 THEN -created_at ELSE created_at END, id
+LIMIT 1`
+
+	// Who counts outcomes does so for all.
+	selectUncounted = `SELECT ` + outcomeColumns + `, organisation FROM outcomes WHERE waits = 1 ORDER BY received_at, id LIMIT $1`
+
+	lockUncounted = `
+UPDATE outcomes SET waits = waits WHERE id = $1 AND waits = 1
+RETURNING organisation, month, counted, received_at, withdrawn_at IS NOT NULL`
+
+	noteCounted = `
+UPDATE outcomes SET waits = 0, assessment_id = $1, counted = $2, problem = $3 WHERE id = $4`
+
+	noteJudgedRuleSet = `
+INSERT INTO judged_rule_sets (organisation, rule_set_digest, rule_set, rule_set_version, outcomes, newest_at) VALUES ($1, $2, $3, $4, $5, $6)
+ON CONFLICT (organisation, rule_set_digest) DO UPDATE SET outcomes = judged_rule_sets.outcomes + excluded.outcomes,
+    newest_at = CASE WHEN excluded.newest_at > judged_rule_sets.newest_at THEN excluded.newest_at ELSE judged_rule_sets.newest_at END`
+
+	addCount = `
+INSERT INTO outcome_counts (organisation, rule_set_digest, period, kind, name, step, family, seen, events, unseen)
+VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+ON CONFLICT (organisation, rule_set_digest, kind, period, name, step) DO UPDATE SET
+    seen = outcome_counts.seen + excluded.seen, events = outcome_counts.events + excluded.events, unseen = outcome_counts.unseen + excluded.unseen`
+
+	selectJudged = `
+SELECT rule_set, rule_set_version, rule_set_digest, outcomes, newest_at FROM judged_rule_sets
+WHERE organisation = $1 AND outcomes > 0 ORDER BY newest_at DESC, rule_set_digest`
+
+	selectCounts = `
+SELECT name, family, period, step, seen, events, unseen FROM outcome_counts
+WHERE organisation = $1 AND rule_set_digest = $2 AND period = '' AND kind = $3
+ORDER BY name, step`
+
+	selectMonthlyCounts = `
+SELECT name, family, period, step, seen, events, unseen FROM outcome_counts
+WHERE organisation = $1 AND rule_set_digest = $2 AND period > '' AND kind = $3
+ORDER BY name, period, step`
+
 	eraseKeys = `
 DELETE FROM idempotency WHERE organisation = $1 AND report_id IN (
     SELECT r.id FROM reports AS r WHERE r.organisation = $1 AND r.vehicle = $2)`

@@ -77,11 +77,13 @@ func TestEveryQueryAsksWhoseItIs(t *testing.T) {
 		// Who works on plans does so for all.
 		"selectPlanState": true, "startPlan": true, "putBackPlan": true, "finishPlan": true, "failPlan": true, "notePlanEnqueued": true,
 		"selectWaitingPlans": true, "selectWaitingPlansAhead": true,
+		// Who counts outcomes does so for all.
+		"selectUncounted": true, "lockUncounted": true, "noteCounted": true, "outcomeColumns": true,
 		// Files of nobody go, whosever they were, and so does what no report has linked for long.
 		"selectLooseFiles": true, "takeLooseFiles": true, "deleteLooseFile": true, "pruneAttachments": true, "unlinked": true,
 		"newestAssessment": true, "vehicleColumns": true, "assessmentColumns": true, "planColumns": true, "finishedColumns": true, "lineColumns": true, // parts of others, which join by the vehicle's
 	}
-	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|vehicle_gates|reports|assessments|idempotency|publications|api_keys|batches|events|plans|attachments|photo_links|loose_files|subscriptions|deliveries|audit|retention)\b`)
+	owned := regexp.MustCompile(`\b(FROM|UPDATE|INTO|JOIN) (vehicles|vehicle_gates|reports|assessments|idempotency|publications|api_keys|batches|events|plans|attachments|photo_links|loose_files|outcomes|outcome_counts|judged_rule_sets|subscriptions|deliveries|audit|retention)\b`)
 	whose := regexp.MustCompile(`\borganisation = \$\d|\(organisation, |\(id, organisation, `)
 	asked := 0
 	for name, query := range queries(t) {

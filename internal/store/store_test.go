@@ -96,6 +96,7 @@ func TestStore(t *testing.T) {
 			t.Parallel()
 			assesstest.Store(t, func(t *testing.T) assess.Store { return migrated(t, options(t)) })
 			assesstest.PlanStore(t, func(t *testing.T) assesstest.StoreWithPlans { return migrated(t, options(t)) })
+			assesstest.OutcomeStore(t, func(t *testing.T) assesstest.StoreWithOutcomes { return migrated(t, options(t)) })
 			assesstest.BatchStore(t, func(t *testing.T) assesstest.StoreWithBatches { return migrated(t, options(t)) })
 			assesstest.AttachmentStore(t, func(t *testing.T) assesstest.StoreWithBatches { return migrated(t, options(t)) })
 			accesstest.Store(t, func(t *testing.T) access.Store { return migrated(t, options(t)) })

@@ -18,6 +18,7 @@ func TestMemory(t *testing.T) {
 func TestMemoryKeepsBatches(t *testing.T) {
 	t.Parallel()
 	assesstest.PlanStore(t, func(*testing.T) assesstest.StoreWithPlans { return assesstest.NewMemory() })
+	assesstest.OutcomeStore(t, func(*testing.T) assesstest.StoreWithOutcomes { return assesstest.NewMemory() })
 	assesstest.BatchStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
 	assesstest.AttachmentStore(t, func(*testing.T) assesstest.StoreWithBatches { return assesstest.NewMemory() })
 }

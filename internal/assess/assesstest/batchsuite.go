@@ -17,6 +17,7 @@ type StoreWithBatches interface {
 	assess.Store
 	assess.BatchStore
 	assess.PlanStore
+	assess.OutcomeStore
 	assess.AttachmentStore
 }
 

@@ -38,6 +38,7 @@ func (m *Memory) Erase(ctx context.Context, e assess.Erasure) (done assess.Erase
 	})
 	m.ticks = slices.DeleteFunc(m.ticks, func(t assess.TickSubmission) bool { return t.Organisation == of.organisation && t.Vehicle == of.name })
 	maps.DeleteFunc(m.plans, func(_ string, p *plan) bool { return p.Organisation == of.organisation && p.Vehicle == of.name })
+	maps.DeleteFunc(m.outcomes, func(_ string, r *recorded) bool { return r.Organisation == of.organisation && r.Vehicle == of.name })
 	for _, b := range m.batches {
 		for i, l := range b.lines {
 			if b.Organisation == of.organisation && m.spelled(of.organisation, l.vehicle) == of.name {

@@ -37,6 +37,9 @@ type Memory struct {
 	chunks      map[string]*chunk
 	plans       map[string]*plan
 	ticks       []assess.TickSubmission
+	outcomes    map[string]*recorded
+	counts      map[counted]assess.CountRow
+	judged      map[owned]assess.JudgedRuleSet // by digest
 	attachments map[owned]*attachment
 	links       []link
 	loose       map[string]loose // by the name of the file
@@ -80,6 +83,9 @@ func NewMemory() *Memory {
 		chunks:      map[string]*chunk{},
 		retention:   map[string]int{},
 		plans:       map[string]*plan{},
+		outcomes:    map[string]*recorded{},
+		counts:      map[counted]assess.CountRow{},
+		judged:      map[owned]assess.JudgedRuleSet{},
 		attachments: map[owned]*attachment{},
 		loose:       map[string]loose{},
 	}
