@@ -170,7 +170,7 @@ func TestAnImportTakesInWhatWasExported(t *testing.T) {
 
 		a := w.imports(text, theirs)
 		a.is(t, http.StatusOK)
-		if got := string(a.text); got != `{"organisation":"brennick-motors","lines":8,"taken":{"rule_sets":0,"attachments":0,"reports":4,"withdrawals":1},"already_there":0,"left_out":1,"refused":0,"refusals":[]}` {
+		if got := string(a.text); got != `{"organisation":"brennick-motors","lines":8,"taken":{"rule_sets":0,"attachments":0,"reports":4,"withdrawals":1,"outcomes":0},"already_there":0,"left_out":1,"refused":0,"refusals":[]}` {
 			t.Errorf("it answers %s", got)
 		}
 		for _, vehicle := range []string{"tern-01", "tern-02"} {

@@ -186,7 +186,7 @@ func TestOutcomesAreExportedAndImported(t *testing.T) {
 	w.post("/v1/outcomes/"+wrong+"/withdraw", []byte(`{"reason":"of another vehicle"}`), ours).is(t, http.StatusOK)
 	export := w.get("/v1/export", ours).text
 	exported(t, export)
-	for n, want := range []string{"map[outcomes:3 reports:1 rule_sets:0 withdrawals:0]", "map[outcomes:0 reports:0 rule_sets:0 withdrawals:0]"} {
+	for n, want := range []string{"map[attachments:0 outcomes:3 reports:1 rule_sets:0 withdrawals:0]", "map[attachments:0 outcomes:0 reports:0 rule_sets:0 withdrawals:0]"} {
 		got := w.do(http.MethodPost, "/v1/import", export, theirs, "Content-Type: application/x-ndjson").is(t, http.StatusOK).object(t)
 		if fmt.Sprint(got["taken"]) != want || got["refused"] != 0. {
 			t.Errorf("import %d: %v", n+1, got)

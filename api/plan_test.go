@@ -671,7 +671,7 @@ func TestWhatIfStandsBesideThePlan(t *testing.T) {
 	t.Parallel()
 	w := open(t)
 	w.brought("marrick-tern-01.1")
-	o := w.planned("marrick-tern-01", `{"gate":"road_test","now":true}`)
+	o := w.planned("marrick-tern-01", `{"gate":"first_start"}`)
 	at := "/v1/plans/" + o["id"].(string)
 	part := o["plan"].(object)["parts"].([]any)[0].(object)["part"].(string)
 	changes := []string{`{"without":["renew_timing_belt"]}`, `{"people":2}`, `{"late":{"` + part + `":7}}`, `{"gate":"crank"}`}
@@ -705,6 +705,9 @@ func TestWhatIfStandsBesideThePlan(t *testing.T) {
 	}
 	if figures(list[3])["goal"] != "crank" {
 		t.Errorf("up to another gate: %v", figures(list[3]))
+	}
+	if a := w.post(at+"/what-if", []byte(changes[3]), "Prefer: wait=20").is(t, http.StatusOK).object(t); a["state"] != "done" {
+		t.Errorf("waited for, it is %v", a["state"])
 	}
 	// They are not among the plans of the vehicle, and lead back.
 	if plans := w.get("/v1/vehicles/marrick-tern-01/plans").object(t)["plans"].([]any); len(plans) != 1 {

@@ -77,6 +77,7 @@ func (w *told) happens(organisation string) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	w.service.For(organisation).Happened() // it was written past the service
 }
 
 func TestASubscriptionFromItsOrderToItsEnd(t *testing.T) {

@@ -423,19 +423,8 @@ func (s *Site) SignInPage(r *wire.Request) (wire.Reply, error) {
 
 // SignIn exchanges an API key for a session.
 func (s *Site) SignIn(r *wire.Request) (wire.Reply, error) {
-	if err := wire.OwnSite(r.Request); err != nil { // or it would sign somebody in as somebody else
-		return wire.Reply{}, err
-	}
-	if !wire.Announces(r.Header, wire.MediaForm) {
-		return wire.Reply{}, wire.NotJSON.Says("this is for the form of the page")
-	}
-	var form url.Values
-	if err := s.bodies.Read(r, "a form", 16<<10, func(body []byte) (err error) {
-		if form, err = url.ParseQuery(string(body)); err != nil {
-			return wire.BadQuery.Says("the form cannot be read")
-		}
-		return nil
-	}); err != nil {
+	form, err := s.form(r)
+	if err != nil {
 		return wire.Reply{}, err
 	}
 	next := innerPath(form.Get("next"))

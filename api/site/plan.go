@@ -100,7 +100,7 @@ func (s *Site) JobCards(r *wire.Request) (wire.Reply, error) {
 	return out, nil
 }
 
-// form reads a form of a page of ours.
+// form reads a form of a page of ours, and of no other: it would have somebody do what another wants.
 func (s *Site) form(r *wire.Request) (form url.Values, err error) {
 	if err := wire.OwnSite(r.Request); err != nil {
 		return nil, err
@@ -172,6 +172,14 @@ func stepOf(r *wire.Request) (p assess.Plan, step int, err error) {
 	}
 	p, err = r.Account.Plan(r.Context(), id)
 	return p, step, err
+}
+
+// planOf is the id of a plan that there is: a stranger is told nothing else of it than of one that there is not.
+func planOf(r *wire.Request) (id string, err error) {
+	if id, err = r.Name("id"); err == nil {
+		_, err = r.Account.Plan(r.Context(), id)
+	}
+	return id, err
 }
 
 // TickStep says that a step was done as it stands in the plan, with what was read, by the button of the page.
@@ -251,7 +259,7 @@ func (s *Site) UndoStep(r *wire.Request) (wire.Reply, error) {
 
 // RetryPlan has a failed plan made again, by the button of the page.
 func (s *Site) RetryPlan(r *wire.Request) (wire.Reply, error) {
-	id, err := r.Name("id")
+	id, err := planOf(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}
@@ -269,7 +277,7 @@ func (s *Site) RetryPlan(r *wire.Request) (wire.Reply, error) {
 
 // WhatIf orders a plan to be held beside one, by the form of its page.
 func (s *Site) WhatIf(r *wire.Request) (wire.Reply, error) {
-	id, err := r.Name("id")
+	id, err := planOf(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}
