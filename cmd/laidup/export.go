@@ -94,8 +94,8 @@ func (c *importCommand) Run(ctx context.Context, t terminal) error {
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(t.out, "Taken in from %s: %d reports, %d withdrawals, %d photos, %d rule sets. Already there: %d. Left out: %d. Refused: %d.\n",
-			done.Organisation, done.Reports, done.Withdrawals, done.Attachments, done.RuleSets, done.AlreadyThere, done.LeftOut, done.Refused)
+		fmt.Fprintf(t.out, "Taken in from %s: %d reports, %d withdrawals, %d outcomes, %d photos, %d rule sets. Already there: %d. Left out: %d. Refused: %d.\n",
+			done.Organisation, done.Reports, done.Withdrawals, done.Outcomes, done.Attachments, done.RuleSets, done.AlreadyThere, done.LeftOut, done.Refused)
 		if done.Refused > 0 {
 			return status(exitBlocked)
 		}

@@ -47,7 +47,7 @@ func between(t *testing.T, begin, end string) string {
 // The file that docs/batches.md shows is answered as it says.
 func TestTheSpreadsheetOfTheDocsIsScored(t *testing.T) {
 	t.Parallel()
-	file := spread(t, "lot.CSV", between(t, "```csv\n", "```"))
+	file := spread(t, "lot.CSV", between(t, "```csv lot.csv\n", "```"))
 	code, out, errs := session(t, "", "batch", file)
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	if code != exitBlocked || len(lines) != 3 {

@@ -380,13 +380,13 @@ func TestAnExportOfAStoreIsWhole(t *testing.T) {
 			want := told(t, here, "workshop")
 			for _, into := range []config.Store{here, there} {
 				args := []string{"import", file, "--organisation", "harrow-lane", "--data", into.Data, "--database-url", into.DatabaseURL}
-				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 8 reports, 2 withdrawals, 0 rule sets. Already there: 0. Left out: 2. Refused: 0.") {
+				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 8 reports, 2 withdrawals, 0 outcomes, 0 photos, 0 rule sets. Already there: 0. Left out: 2. Refused: 0.") {
 					t.Fatalf("status %d %s%s", code, out, errs)
 				}
 				if diff := cmplib.Diff(want, told(t, into, "harrow-lane")); diff != "" {
 					t.Error(diff)
 				}
-				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 0 reports, 0 withdrawals, 0 rule sets. Already there: 10.") {
+				if code, out, errs := session(t, "", args...); code != 0 || !strings.Contains(out, "Taken in from workshop: 0 reports, 0 withdrawals, 0 outcomes, 0 photos, 0 rule sets. Already there: 10.") {
 					t.Errorf("again: status %d %s%s", code, out, errs)
 				}
 				if code, out, errs := session(t, "", "verify", "--recompute", "all", "--data", into.Data, "--database-url", into.DatabaseURL); code != 0 {
