@@ -264,7 +264,7 @@ func (s recording) countedOnce(t *testing.T) {
 func (s recording) counts(t *testing.T) {
 	s.accept(t, submission("a", "tern-01", start))
 	chance := rand.New(rand.NewPCG(7, 7)) // #nosec G404 -- draws of a test that repeat
-	events := map[string]int{} // of those that stand
+	events := map[string]int{}            // of those that stand
 	settle := func() {
 		list, err := s.Uncounted(t.Context(), 3)
 		check(t, err)
