@@ -97,21 +97,21 @@ func (t *turns) charge(organisation string, took time.Duration) {
 	t.had[organisation] = max(t.had[organisation], t.now) + took
 }
 
-// begin notes that this process works on something; it is false where it does already.
-func (t *turns) begin(id string) bool {
+// alone works on something unless this process does so already.
+func (t *turns) alone(ctx context.Context, id string, work func(context.Context, string) error) (begun bool, err error) {
 	t.mu.Lock()
-	defer t.mu.Unlock()
 	if t.inHand[id] {
-		return false
+		t.mu.Unlock()
+		return false, nil
 	}
 	t.inHand[id] = true
-	return true
-}
-
-func (t *turns) end(id string) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	delete(t.inHand, id)
+	t.mu.Unlock()
+	defer func() { // after a panic, too: the next try is not kept out
+		t.mu.Lock()
+		delete(t.inHand, id)
+		t.mu.Unlock()
+	}()
+	return true, work(ctx, id)
 }
 
 // ScoreNext is told by a task that there is an assessment to work out. It works out that one, or another whose turn it is.
@@ -145,10 +145,8 @@ func (s *Service) turn(ctx context.Context, lane Lane, id string, work func(cont
 			return err
 		}
 	}
-	if s.turns.begin(id) {
-		err = work(ctx, id)
-		s.turns.end(id)
-		if !nothingToDo(err) {
+	if begun, worked := s.turns.alone(ctx, id, work); begun {
+		if err = worked; !nothingToDo(err) {
 			return err
 		}
 	}
@@ -175,16 +173,15 @@ func (s *Service) inTurn(ctx context.Context, lane Lane, id string, waiting []st
 		if err != nil {
 			return true, err
 		}
-		if !s.turns.begin(other) {
-			continue
-		}
 		if other != id { // the request that brought the task did not bring this
 			ctx = logging.Without(ctx, "request")
 		}
 		began := time.Now()
-		err = work(ctx, other)
+		begun, err := s.turns.alone(ctx, other, work)
+		if !begun {
+			continue
+		}
 		s.turns.charge(organisation, time.Since(began))
-		s.turns.end(other)
 		if !nothingToDo(err) {
 			return true, err
 		}
