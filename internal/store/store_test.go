@@ -534,6 +534,8 @@ func TestListsReadAlongAnIndex(t *testing.T) {
 				`INSERT INTO plans (id, organisation, vehicle, ordinal, assessment_id, report_id, gate, rule_set, rule_set_version, rule_set_digest, request, fingerprint, created_at, enqueued_at, state, finished_at)
 				SELECT 'plan-' || i, 'workshop', 'tern-' || (i % 10000 + 1), 3, '', '', '', '', '', '', '{}', '', i, i,
 				CASE WHEN i % 100 = 7 THEN 'queued' ELSE 'done' END, CASE WHEN i % 100 = 7 THEN NULL ELSE i END FROM generate_series(0, 29999) AS i`,
+				`INSERT INTO plan_ticks (organisation, vehicle, plan, step, undone, done_on, inspector, report_id, said_at, said_by, idempotency_key, fingerprint)
+				SELECT 'workshop', 'tern-' || (i % 10000 + 1), 'plan-' || i, 1, 0, '', '', 'report-' || i, i, '', 'tick-' || i, '' FROM generate_series(0, 29999) AS i`,
 				`INSERT INTO subscriptions (id, organisation, url, types, secret, created_at) SELECT 'sub-' || i, 'workshop', '', '', '', i FROM generate_series(1, 5000) AS i`,
 				`INSERT INTO events (id, organisation, type, recorded_at, body) SELECT 'event-' || i, 'workshop', '', i, '{}' FROM generate_series(1, 10000) AS i`,
 				`INSERT INTO deliveries (organisation, subscription, event, due_at) SELECT 'workshop', 'sub-' || (i % 5000 + 1), 'event-' || i, i FROM generate_series(1, 10000) AS i`,
