@@ -496,9 +496,9 @@ test("a draft goes into a file and comes back on another phone", limit, async ()
     const other = await open(browser, desk);
     const there = await other.context.newPage();
     await go(there, service.url + "/inspect");
-    await there.locator("input[type=file]").setInputFiles(join(import.meta.dirname ?? ".", "package.json"));
+    await there.locator("input[type=file][accept*=json]").setInputFiles(join(import.meta.dirname ?? ".", "package.json"));
     await shows(form(there).said, "This file is not a draft");
-    await there.locator("input[type=file]").setInputFiles(path);
+    await there.locator("input[type=file][accept*=json]").setInputFiles(path);
     await shows(form(there).said, "Loaded");
     assert.equal(await there.getByLabel("Reference of the vehicle").inputValue(), "file-01");
 
