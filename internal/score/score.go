@@ -116,8 +116,24 @@ func (s *Scorer) ask(clear []ruleset.Clear) {
 	}
 }
 
+// fewToSearch is up to how many it is quicker to look at all of a list.
+const fewToSearch = 32
+
 // addNew adds what is not in a list yet.
 func addNew[T comparable](list []T, more ...T) []T {
+	if len(list)+len(more) > fewToSearch {
+		there := make(map[T]bool, len(list)+len(more))
+		for _, x := range list {
+			there[x] = true
+		}
+		for _, x := range more {
+			if !there[x] {
+				there[x] = true
+				list = append(list, x)
+			}
+		}
+		return list
+	}
 	for _, x := range more {
 		if !slices.Contains(list, x) {
 			list = append(list, x)
