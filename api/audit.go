@@ -24,15 +24,12 @@ type actorView struct {
 }
 
 func (a *API) listAudit(r *wire.Request) (wire.Reply, error) {
-	limit, before, err := r.Page(wire.AuditCursor)
+	page, next, header, err := wire.Listed(r, wire.AuditCursor, func(before wire.Cursor, limit int) ([]assess.AuditEntry, error) {
+		return r.Account.Audit(r.Context(), assess.AuditPage{BeforeID: before.Name, Limit: limit})
+	}, func(e assess.AuditEntry) wire.Cursor { return wire.Cursor{At: e.At, Name: e.ID} })
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Audit(r.Context(), assess.AuditPage{BeforeID: before.Name, Limit: limit + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	page, next, header := wire.Turn(r, list, limit, wire.AuditCursor, func(e assess.AuditEntry) wire.Cursor { return wire.Cursor{At: e.At, Name: e.ID} })
 	body := struct {
 		Entries []deedView `json:"entries"`
 		Next    string     `json:"next,omitempty"`

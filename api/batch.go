@@ -213,15 +213,10 @@ func uploadProblem(err error, key string) error {
 }
 
 func (a *API) listBatches(r *wire.Request) (wire.Reply, error) {
-	limit, after, err := r.Page(wire.BatchCursor)
+	list, next, header, err := wire.Batches(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Batches(r.Context(), assess.BatchPage{BeforeCreated: after.At, BeforeID: after.Name, Limit: limit + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	list, next, header := wire.Turn(r, list, limit, wire.BatchCursor, func(b assess.Batch) wire.Cursor { return wire.Cursor{At: b.At, Name: b.ID} })
 	body := struct {
 		Batches []batchBody `json:"batches"`
 		Next    string      `json:"next,omitempty"`

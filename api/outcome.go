@@ -96,17 +96,12 @@ func (a *API) listOutcomes(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	limit, before, err := r.Page(wire.OutcomeCursor)
+	page, next, header, err := wire.Listed(r, wire.OutcomeCursor, func(before wire.Cursor, limit int) ([]assess.RecordedOutcome, error) {
+		return r.Account.Outcomes(r.Context(), assess.OutcomePage{Vehicle: reference, BeforeReceived: before.At, BeforeID: before.Name, Limit: limit})
+	}, func(o assess.RecordedOutcome) wire.Cursor { return wire.Cursor{At: o.ReceivedAt, Name: o.ID} })
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Outcomes(r.Context(), assess.OutcomePage{Vehicle: reference, BeforeReceived: before.At, BeforeID: before.Name, Limit: limit + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	page, next, header := wire.Turn(r, list, limit, wire.OutcomeCursor, func(o assess.RecordedOutcome) wire.Cursor {
-		return wire.Cursor{At: o.ReceivedAt, Name: o.ID}
-	})
 	body := outcomesBody{make([]outcomeView, len(page)), next}
 	for i, o := range page {
 		body.Outcomes[i] = outcomeOf(o)

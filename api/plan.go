@@ -180,15 +180,12 @@ func (a *API) listPlans(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	limit, before, err := r.Page(wire.PlanCursor)
+	page, next, header, err := wire.Listed(r, wire.PlanCursor, func(before wire.Cursor, limit int) ([]assess.Plan, error) {
+		return r.Account.Plans(r.Context(), assess.PlanPage{Vehicle: reference, BeforeCreated: before.At, BeforeID: before.Name, Limit: limit})
+	}, func(p assess.Plan) wire.Cursor { return wire.Cursor{At: p.CreatedAt, Name: p.ID} })
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Plans(r.Context(), assess.PlanPage{Vehicle: reference, BeforeCreated: before.At, BeforeID: before.Name, Limit: limit + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	page, next, header := wire.Turn(r, list, limit, wire.PlanCursor, func(p assess.Plan) wire.Cursor { return wire.Cursor{At: p.CreatedAt, Name: p.ID} })
 	body := plansBody{make([]storedPlan, len(page)), next}
 	for i, p := range page {
 		body.Plans[i] = planView(p)

@@ -108,15 +108,12 @@ func (a *API) listReports(r *wire.Request) (wire.Reply, error) {
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	limit, before, err := r.Page(wire.ReportCursor)
+	page, next, header, err := wire.Listed(r, wire.ReportCursor, func(before wire.Cursor, limit int) ([]assess.Report, error) {
+		return r.Account.Reports(r.Context(), assess.ReportPage{Vehicle: reference, BeforeID: before.Name, Limit: limit})
+	}, func(s assess.Report) wire.Cursor { return wire.Cursor{At: s.ReceivedAt, Name: s.ID} })
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Reports(r.Context(), assess.ReportPage{Vehicle: reference, BeforeID: before.Name, Limit: limit + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	page, next, header := wire.Turn(r, list, limit, wire.ReportCursor, func(s assess.Report) wire.Cursor { return wire.Cursor{At: s.ReceivedAt, Name: s.ID} })
 	body := reports{reference, make([]reportView, len(page)), next}
 	for i, stored := range page {
 		if body.Reports[i], err = reportOf(stored); err != nil {

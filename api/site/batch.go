@@ -10,9 +10,8 @@ import (
 	"laidup/internal/assess"
 )
 
-// How many batches, lines and refused lines a page shows, and how many lines are looked through for those.
+// How many lines and refused lines a page shows, and how many lines are looked through for those.
 const (
-	batchesShown = 20
 	linesShown   = 50
 	refusedShown = 50
 	linesSought  = 10_000
@@ -21,15 +20,10 @@ const (
 
 // BatchesPage takes a file of reports, and lists the batches.
 func (s *Site) BatchesPage(r *wire.Request) (wire.Reply, error) {
-	_, after, err := r.Page(wire.BatchCursor)
+	list, next, _, err := wire.Batches(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}
-	list, err := r.Account.Batches(r.Context(), assess.BatchPage{BeforeCreated: after.At, BeforeID: after.Name, Limit: batchesShown + 1})
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	list, next, _ := wire.Turn(r, list, batchesShown, wire.BatchCursor, func(b assess.Batch) wire.Cursor { return wire.Cursor{At: b.At, Name: b.ID} })
 	view := pages.BatchesView{Frame: s.frame(r, s.say("batches"), "batches"), Batches: list}
 	if next != "" {
 		view.Next = "?" + url.Values{"cursor": {next}}.Encode()

@@ -73,6 +73,20 @@ func (r *Request) Page(list byte) (limit int, after Cursor, err error) {
 	return limit, after, nil
 }
 
+// Listed reads which part of a list is asked for, fetches it with one entry too many, and cuts it as [Turn] does.
+func Listed[T any](r *Request, list byte, fetch func(before Cursor, limit int) ([]T, error), at func(T) Cursor) (page []T, next string, header map[string]string, err error) {
+	limit, before, err := r.Page(list)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	entries, err := fetch(before, limit+1)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	page, next, header = Turn(r, entries, limit, list, at)
+	return page, next, header, nil
+}
+
 // Turn cuts a list that was asked for with one entry too many, and says where the next page is:
 // its cursor, empty after the last page, and the headers to go with it.
 func Turn[T any](r *Request, entries []T, limit int, list byte, at func(T) Cursor) (page []T, next string, header map[string]string) {

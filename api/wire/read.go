@@ -156,6 +156,13 @@ func Appraise(r *Request, reference, gate string) (*appraisal.Appraisal, error) 
 	return p, err
 }
 
+// Batches is the part of an organisation's batches that is asked for, newest first.
+func Batches(r *Request) (page []assess.Batch, next string, header map[string]string, err error) {
+	return Listed(r, BatchCursor, func(before Cursor, limit int) ([]assess.Batch, error) {
+		return r.Account.Batches(r.Context(), assess.BatchPage{BeforeCreated: before.At, BeforeID: before.Name, Limit: limit})
+	}, func(b assess.Batch) Cursor { return Cursor{At: b.At, Name: b.ID} })
+}
+
 // PlanOf reads a plan that is done.
 func PlanOf(stored assess.Plan) (*plan.Plan, error) {
 	switch stored.State {
