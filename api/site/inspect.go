@@ -307,11 +307,7 @@ func (s *Site) InspectPage(r *wire.Request) (wire.Reply, error) {
 
 // FollowUpPage is the form for a vehicle that is known: first what stands in the way.
 func (s *Site) FollowUpPage(r *wire.Request) (wire.Reply, error) {
-	reference, err := r.Name("reference")
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	v, err := r.Account.Vehicle(r.Context(), reference)
+	v, _, err := vehicleOf(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}

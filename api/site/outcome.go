@@ -36,11 +36,7 @@ const outcomesShown = 10
 
 // RecordPage asks what came of an attempt on a vehicle.
 func (s *Site) RecordPage(r *wire.Request) (wire.Reply, error) {
-	reference, err := r.Name("reference")
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	v, err := r.Account.Vehicle(r.Context(), reference)
+	v, reference, err := vehicleOf(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}
@@ -67,11 +63,8 @@ func (s *Site) RecordPage(r *wire.Request) (wire.Reply, error) {
 
 // Record records an outcome by a button of the page.
 func (s *Site) Record(r *wire.Request) (wire.Reply, error) {
-	reference, err := r.Name("reference")
+	_, reference, err := vehicleOf(r) // before the form is read: a stranger is told nothing else of it than of what there is not
 	if err != nil {
-		return wire.Reply{}, err
-	}
-	if _, err := r.Account.Vehicle(r.Context(), reference); err != nil {
 		return wire.Reply{}, err
 	}
 	form, err := s.form(r)
@@ -85,7 +78,9 @@ func (s *Site) Record(r *wire.Request) (wire.Reply, error) {
 		attempted := form.Get("came") != "shut"
 		said.Gate, said.Attempted = form.Get("gate"), &attempted
 		switch came := form.Get("came"); came {
-		case "none", "shut":
+		case "shut":
+		case "none":
+			said.Came = []outcome.Harm{}
 		case outcome.Other:
 			said.Came = []outcome.Harm{{Hazard: outcome.Other, Severity: "critical"}}
 		default:
@@ -95,9 +90,6 @@ func (s *Site) Record(r *wire.Request) (wire.Reply, error) {
 	body, err := json.Marshal(said)
 	if err != nil {
 		return wire.Reply{}, err
-	}
-	if said.Attempted != nil && *said.Attempted && len(said.Came) == 0 {
-		body = append(body[:len(body)-1], `,"came":[]}`...)
 	}
 	// Two taps on one button are one outcome.
 	key := "page/" + form.Get("stamp") + "/" + reference + "/" + form.Get("part") + form.Get("came")

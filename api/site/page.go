@@ -254,13 +254,17 @@ func (s *Site) assessed(r *wire.Request, v assess.Vehicle, history []assess.Asse
 	return s.pages.Assessed(newest, gate, from, on)
 }
 
+// vehicleOf is the vehicle that a page is of, and the reference that its address has.
+func vehicleOf(r *wire.Request) (v assess.Vehicle, reference string, err error) {
+	if reference, err = r.Name("reference"); err == nil {
+		v, err = r.Account.Vehicle(r.Context(), reference)
+	}
+	return v, reference, err
+}
+
 // ReadyPage answers the one question before a gate, to be read from afar.
 func (s *Site) ReadyPage(r *wire.Request) (wire.Reply, error) {
-	reference, err := r.Name("reference")
-	if err != nil {
-		return wire.Reply{}, err
-	}
-	v, err := r.Account.Vehicle(r.Context(), reference)
+	v, reference, err := vehicleOf(r)
 	if err != nil {
 		return wire.Reply{}, err
 	}

@@ -122,12 +122,8 @@ const planWaits = 3 * time.Second
 
 // OrderPlan orders a plan by the form of a vehicle's page.
 func (s *Site) OrderPlan(r *wire.Request) (wire.Reply, error) {
-	reference, err := r.Name("reference")
+	_, reference, err := vehicleOf(r) // before the form is read: a stranger is told nothing else of it than of what there is not
 	if err != nil {
-		return wire.Reply{}, err
-	}
-	// Whether there is such a vehicle comes first.
-	if _, err := r.Account.Vehicle(r.Context(), reference); err != nil {
 		return wire.Reply{}, err
 	}
 	form, err := s.form(r)

@@ -23,7 +23,7 @@ type Form struct {
 	Gate       string `json:"gate,omitempty"`
 	// Attempted is nil where there is no Gate. False: the gate stayed shut, and nobody knows what would have come.
 	Attempted *bool  `json:"attempted,omitempty"`
-	Came      []Harm `json:"came,omitempty"` // of an attempt; none: nothing happened
+	Came      []Harm `json:"came,omitzero"` // of an attempt; empty: nothing happened; nil: not said
 	Parts     []Part `json:"parts,omitempty"`
 	Note      string `json:"note,omitempty"`
 	Replaces  string `json:"replaces,omitempty"` // the id of the outcome that this one corrects
