@@ -20,14 +20,12 @@ const (
 	aPage   = 50
 )
 
-// lotOrders has the orders of a list by name; what is not judged comes last. The first is that of the store.
+// lotOrders has the orders of a list that the store has not, by name; what is not judged comes last.
 var lotOrders = map[string]func(x, y pages.LotRow) int{
-	"newest":    func(pages.LotRow, pages.LotRow) int { return 0 },
 	"chance":    func(x, y pages.LotRow) int { return cmp.Compare(y.At.ChanceThrough, x.At.ChanceThrough) },
 	"condition": func(x, y pages.LotRow) int { return cmp.Compare(y.Condition.Expected, x.Condition.Expected) },
 	"known":     func(x, y pages.LotRow) int { return cmp.Compare(y.Coverage.Share, x.Coverage.Share) },
 	"blockers":  func(x, y pages.LotRow) int { return cmp.Compare(y.At.Blockers, x.At.Blockers) },
-	"reference": func(x, y pages.LotRow) int { return 0 },
 }
 
 var lotOrderNames = []string{"newest", "chance", "condition", "known", "blockers", "reference"}
@@ -35,8 +33,7 @@ var lotOrderNames = []string{"newest", "chance", "condition", "known", "blockers
 // lot reads the vehicles that are asked for, in their order; more says that there are others.
 func (s *Site) lot(r *wire.Request) (rows []pages.LotRow, p assess.VehiclePage, more bool, err error) {
 	name := cmp.Or(r.Query.Get("sort"), lotOrderNames[0])
-	order := lotOrders[name]
-	if order == nil {
+	if !slices.Contains(lotOrderNames, name) {
 		return nil, p, false, wire.BadQuery.Says("sort is one of %s", strings.Join(lotOrderNames, ", "))
 	}
 	if p, err = r.VehicleFilter(); err != nil {
@@ -64,15 +61,14 @@ func (s *Site) lot(r *wire.Request) (rows []pages.LotRow, p assess.VehiclePage, 
 		}
 		rows = append(rows, row)
 	}
-	slices.SortStableFunc(rows, func(x, y pages.LotRow) int {
-		switch {
-		case name == "reference" || name == "newest":
-			return 0
-		case x.At == nil || y.At == nil:
-			return cmp.Compare(unjudged(x), unjudged(y))
-		}
-		return order(x, y)
-	})
+	if order := lotOrders[name]; order != nil {
+		slices.SortStableFunc(rows, func(x, y pages.LotRow) int {
+			if x.At == nil || y.At == nil {
+				return cmp.Compare(unjudged(x), unjudged(y))
+			}
+			return order(x, y)
+		})
+	}
 	return rows, p, len(list) > lotMost, nil
 }
 

@@ -8,6 +8,7 @@ import (
 	"fmt"
 
 	"laidup/internal/photo"
+	"laidup/internal/report"
 )
 
 // comingPhoto is a photo of which pieces have come.
@@ -37,7 +38,7 @@ const anotherExport = "get another export where it comes from, and import that a
 func (im *imports) attachment(ctx context.Context, l exportLine) error {
 	first := im.photo == nil
 	switch {
-	case first && !isAttachmentID(l.ID):
+	case first && !report.IsPhotoID(l.ID):
 		im.refuse(importProblem("an attachment has an id, which is 64 of the characters 0-9 and a-f"))
 		return nil
 	case first && l.Pieces <= 0:
@@ -158,10 +159,4 @@ func (im *imports) linkPhotos(ctx context.Context, id string, body []byte) error
 		return nil
 	}
 	return err
-}
-
-// isAttachmentID says whether something can be the id of an attachment.
-func isAttachmentID(s string) bool {
-	digest, err := hex.DecodeString(s)
-	return err == nil && len(digest) == sha256.Size && hex.EncodeToString(digest) == s
 }

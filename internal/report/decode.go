@@ -392,7 +392,7 @@ func (d *decoder) photos() (ids []string, err error) {
 		case err != nil:
 			return nil, err
 		case !ok:
-		case !attachmentID(s):
+		case !IsPhotoID(s):
 			d.fault(WrongValue, "%q is not the id of a photo, which is 64 of the characters 0-9 and a-f: POST /v1/attachments answers with it", clip(s))
 		case slices.Contains(ids, string(s)):
 			d.fault(Duplicate, "%q stands here twice: leave one out", clip(s))
@@ -405,9 +405,9 @@ func (d *decoder) photos() (ids []string, err error) {
 	return ids, err
 }
 
-// attachmentID says whether something has the form of an attachment's id, a SHA-256 in hexadecimal.
-func attachmentID(s []byte) bool {
-	return len(s) == 64 && len(bytes.Trim(s, "0123456789abcdef")) == 0
+// IsPhotoID says whether something has the form of a photo's id, a SHA-256 in hexadecimal.
+func IsPhotoID[T string | []byte](s T) bool {
+	return len(s) == 64 && strings.Trim(string(s), "0123456789abcdef") == ""
 }
 
 // optionalText reads a text that may also be null.

@@ -222,9 +222,14 @@ type SeverityWhen struct {
 // SeverityOn returns the severity on a vehicle with the facts in a frame: the first that holds, or
 // the worst of those that may.
 func (h *Hazard) SeverityOn(f condition.Frame) Severity {
+	return h.SeverityBy(func(i int) condition.Truth { return holds(h.Severity[i].When, f) })
+}
+
+// SeverityBy is SeverityOn for whoever knows already which of its conditions hold.
+func (h *Hazard) SeverityBy(holds func(i int) condition.Truth) Severity {
 	worst := Negligible
-	for _, s := range h.Severity {
-		t := holds(s.When, f)
+	for i, s := range h.Severity {
+		t := holds(i)
 		if t != condition.False {
 			worst = min(worst, s.Is)
 		}
@@ -251,9 +256,14 @@ type ChanceWhen struct {
 // ChanceOn returns the chance on a vehicle with the facts in a frame: the first that holds, or the
 // worst of those that may.
 func (c *Cause) ChanceOn(f condition.Frame) float64 {
+	return c.ChanceBy(func(i int) condition.Truth { return holds(c.Chance[i].When, f) })
+}
+
+// ChanceBy is ChanceOn for whoever knows already which of its conditions hold.
+func (c *Cause) ChanceBy(holds func(i int) condition.Truth) float64 {
 	worst := 0.0
-	for _, x := range c.Chance {
-		t := holds(x.When, f)
+	for i, x := range c.Chance {
+		t := holds(i)
 		if t != condition.False {
 			worst = max(worst, x.Is)
 		}

@@ -59,27 +59,18 @@ type fixedHarm struct {
 
 // fixedHazard is what is known of a hazard before anything is known of the vehicle.
 type fixedHazard struct {
+	*ruleset.Hazard
 	when     int32
-	severity []fixedSeverity
+	severity []int32 // conditions, as it has them
 	causes   []fixedCause
 	asks     []int32 // all its conditions, apart from those of its causes' faults
 	place    int     // by gate, then by id
 }
 
-type fixedSeverity struct {
-	when int32
-	is   ruleset.Severity
-}
-
 type fixedCause struct {
-	gate   int
-	chance []fixedChance
-	spread float64
-}
-
-type fixedChance struct {
-	when int32
-	is   float64
+	*ruleset.Cause
+	gate int
+	when []int32 // conditions, as its chance has them
 }
 
 // fixedRule is what is known of a rule before anything is known of the vehicle.
@@ -130,17 +121,17 @@ func (s *Scorer) fixFault(f *ruleset.Fault) fixedFault {
 }
 
 func (s *Scorer) fixHazard(h *ruleset.Hazard) fixedHazard {
-	x := fixedHazard{when: s.onFacts.add(h.When)}
+	x := fixedHazard{Hazard: h, when: s.onFacts.add(h.When)}
 	x.asks = append(x.asks, x.when)
 	for _, sev := range h.Severity {
 		when := s.onFacts.add(sev.When)
-		x.severity, x.asks = append(x.severity, fixedSeverity{when, sev.Is}), append(x.asks, when)
+		x.severity, x.asks = append(x.severity, when), append(x.asks, when)
 	}
 	for i := range h.Causes {
-		c := fixedCause{gate: h.Gate.Index, spread: h.Causes[i].Spread}
+		c := fixedCause{Cause: &h.Causes[i], gate: h.Gate.Index}
 		for _, chance := range h.Causes[i].Chance {
 			when := s.onFacts.add(chance.When)
-			c.chance, x.asks = append(c.chance, fixedChance{when, chance.Is}), append(x.asks, when)
+			c.when, x.asks = append(c.when, when), append(x.asks, when)
 		}
 		x.causes = append(x.causes, c)
 	}
@@ -188,32 +179,12 @@ func (e *evaluation) holds(n int32) condition.Truth {
 
 // severityOn is [ruleset.Hazard.SeverityOn] under the facts in the frame.
 func (e *evaluation) severityOn(h *fixedHazard) ruleset.Severity {
-	worst := ruleset.Negligible
-	for _, s := range h.severity {
-		t := e.holds(s.when)
-		if t != condition.False {
-			worst = min(worst, s.is)
-		}
-		if t == condition.True {
-			break
-		}
-	}
-	return worst
+	return h.SeverityBy(func(i int) condition.Truth { return e.holds(h.severity[i]) })
 }
 
 // chanceOn is [ruleset.Cause.ChanceOn] under the facts in the frame.
 func (e *evaluation) chanceOn(c *fixedCause) float64 {
-	worst := 0.0
-	for _, x := range c.chance {
-		t := e.holds(x.when)
-		if t != condition.False {
-			worst = max(worst, x.is)
-		}
-		if t == condition.True {
-			break
-		}
-	}
-	return worst
+	return c.ChanceBy(func(i int) condition.Truth { return e.holds(c.when[i]) })
 }
 
 // undecided adds the facts that are not known and on which conditions hang that cannot be decided without

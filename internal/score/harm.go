@@ -362,7 +362,7 @@ func (e *evaluation) getPast(f *fault, t *through) {
 				continue
 			}
 			chance := e.chanceOn(x.cause)
-			list = append(list, harmTerm{x.cause.gate, chance, x.cause.spread})
+			list = append(list, harmTerm{x.cause.gate, chance, x.cause.Spread})
 			escape *= 1 - chance
 		}
 		if harm := p * (1 - escape); harm > most {

@@ -40,12 +40,9 @@ func (s *Store) RecordOutcome(ctx context.Context, o assess.OutcomeSubmission) (
 		if n, err := added.RowsAffected(); err != nil {
 			return err
 		} else if n == 0 {
-			var fingerprint string
-			if err := tx.QueryRowContext(ctx, selectOutcomeByKey, o.Organisation, o.IdempotencyKey).Scan(&id, &fingerprint); err != nil {
-				return domain(err)
-			}
-			if repeat = true; fingerprint != o.Fingerprint {
-				return assess.ErrKeyReused
+			repeat = true
+			if id, err = sentBefore(ctx, tx, selectOutcomeByKey, o.Organisation, o.IdempotencyKey, o.Fingerprint); err != nil {
+				return err
 			}
 			r, err = one(ctx, tx, outcomeFields, selectOutcome, o.Organisation, id)
 			return err

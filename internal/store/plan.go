@@ -40,12 +40,9 @@ func (s *Store) OrderPlan(ctx context.Context, o assess.PlanSubmission) (p asses
 		if n, err := added.RowsAffected(); err != nil {
 			return err
 		} else if n == 0 {
-			var fingerprint string
-			if err := tx.QueryRowContext(ctx, selectPlanByKey, o.Organisation, o.IdempotencyKey).Scan(&id, &fingerprint); err != nil {
-				return domain(err)
-			}
-			if repeat = true; fingerprint != o.Fingerprint {
-				return assess.ErrKeyReused
+			repeat = true
+			if id, err = sentBefore(ctx, tx, selectPlanByKey, o.Organisation, o.IdempotencyKey, o.Fingerprint); err != nil {
+				return err
 			}
 		}
 		p, err = one(ctx, tx, planFieldsBody, selectPlan, o.Organisation, id)
@@ -75,14 +72,8 @@ func (s *Store) Tick(ctx context.Context, t assess.TickSubmission) (repeat bool,
 			return err
 		}
 		repeat = true
-		var fingerprint string
-		if err := tx.QueryRowContext(ctx, selectTickByKey, t.Organisation, t.IdempotencyKey).Scan(&fingerprint); err != nil {
-			return domain(err)
-		}
-		if fingerprint != t.Fingerprint {
-			return assess.ErrKeyReused
-		}
-		return nil
+		_, err = sentBefore(ctx, tx, selectTickByKey, t.Organisation, t.IdempotencyKey, t.Fingerprint)
+		return err
 	})
 	if err != nil {
 		return false, fmt.Errorf("tick step %d of plan %s: %w", t.Step, t.Plan, err)

@@ -811,7 +811,7 @@ INSERT INTO plan_ticks (organisation, vehicle, plan, step, undone, done_on, insp
 VALUES ($1, $2, $3, $4, $5, $6, $7, NULLIF($8, ''), $9, $10, NULLIF($11, ''), $12)
 ON CONFLICT (organisation, idempotency_key) DO NOTHING`
 
-	selectTickByKey = `SELECT fingerprint FROM plan_ticks WHERE organisation = $1 AND idempotency_key = $2`
+	selectTickByKey = `SELECT plan, fingerprint FROM plan_ticks WHERE organisation = $1 AND idempotency_key = $2`
 
 	selectTicks = `
 SELECT t.plan, t.step, t.undone, t.done_on, t.inspector, COALESCE(t.report_id, ''), t.said_at, t.said_by,

@@ -138,6 +138,19 @@ func row(ctx context.Context, q querier, into []any, query string, args ...any) 
 	})
 }
 
+// sentBefore is the id of what an idempotency key stands for, by a query for that and its fingerprint: [assess.ErrKeyReused]
+// where it came with something else.
+func sentBefore(ctx context.Context, q querier, query, organisation, key, fingerprint string) (id string, err error) {
+	var with string
+	if err := row(ctx, q, []any{&id, &with}, query, organisation, key); err != nil {
+		return "", err
+	}
+	if with != fingerprint {
+		return "", assess.ErrKeyReused
+	}
+	return id, nil
+}
+
 // one runs a query that gives at most one row; [assess.ErrNotFound] if it gives none.
 func one[T any](ctx context.Context, q querier, fields func(*T) []any, query string, args ...any) (T, error) {
 	var t T
